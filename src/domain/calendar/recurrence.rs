@@ -1,0 +1,1 @@
+//! RFC 5545 recurrences in a time zone, bounded and checked.

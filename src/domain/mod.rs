@@ -1,0 +1,14 @@
+//! What drykeep knows about gloveboxes, people, time and gas.
+//!
+//! Everything here is pure: no input or output, no clock, no randomness, no
+//! database and no HTTP. The present moment is always an argument.
+
+pub mod booking;
+pub mod calendar;
+pub mod facility;
+pub mod ids;
+pub mod names;
+pub mod physics;
+pub mod quantity;
+pub mod upkeep;
+pub mod violations;
