@@ -4,4 +4,12 @@
 //!
 //! The way through: `main → cli → server → api → usecases → { domain, store }`.
 
+pub mod api;
+pub mod cli;
+pub mod clock;
+pub mod config;
 pub mod domain;
+pub mod server;
+pub mod store;
+pub mod telemetry;
+pub mod usecases;

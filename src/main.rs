@@ -1,1 +1,5 @@
-fn main() {}
+//! The `drykeep` command.
+
+fn main() -> std::process::ExitCode {
+    drykeep::cli::run()
+}

@@ -3,6 +3,7 @@
 //! Everything here is pure: no input or output, no clock, no randomness, no
 //! database and no HTTP. The present moment is always an argument.
 
+pub mod access;
 pub mod booking;
 pub mod calendar;
 pub mod facility;

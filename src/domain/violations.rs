@@ -43,6 +43,11 @@ impl Violations {
         Self(vec![violation])
     }
 
+    /// The violations that a list holds, if it holds any.
+    pub fn from_vec(violations: Vec<Violation>) -> Option<Self> {
+        if violations.is_empty() { None } else { Some(Self(violations)) }
+    }
+
     /// The violations, in the order found.
     pub fn as_slice(&self) -> &[Violation] {
         &self.0
@@ -155,6 +160,17 @@ impl Check {
     /// Whether nothing is wrong so far.
     pub fn is_clean(&self) -> bool {
         self.found.is_empty()
+    }
+
+    /// Builds the value from parts taken through this check, or returns every
+    /// violation noted.
+    ///
+    /// A part is absent only when a violation of it was noted.
+    pub fn build<P, T>(self, parts: Option<P>, build: impl FnOnce(P) -> T) -> Result<T, Violations> {
+        match parts {
+            Some(parts) if self.found.is_empty() => Ok(build(parts)),
+            _ => Err(Violations(self.found)),
+        }
     }
 
     /// Builds the value, or returns every violation noted.

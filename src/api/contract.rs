@@ -1,0 +1,217 @@
+//! The published contract: the OpenAPI document that the code generates.
+
+use super::problem::{self, Kind, Problem};
+use utoipa::openapi::content::ContentBuilder;
+use utoipa::openapi::header::HeaderBuilder;
+use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn, PathItem};
+use utoipa::openapi::response::ResponseBuilder;
+use utoipa::openapi::schema::{ObjectBuilder, Type};
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::openapi::{InfoBuilder, LicenseBuilder, OpenApi, Ref, RefOr, Required};
+use utoipa_actix_web::AppExt as _;
+
+const ABOUT: &str = "Bookings, gas, dryness and upkeep of the shared inert-atmosphere gloveboxes of one \
+    facility. Times are RFC 3339 and answered in UTC; durations are ISO 8601; intervals are half-open. \
+    Wherever a path or a reference takes an id it takes the tag on the equipment's label too. \
+    Errors are problem details (RFC 9457). Figures about oxygen, gas and leaks are screening aids: \
+    local codes and competent people decide.";
+
+/// The document as the code generates it.
+pub(crate) fn document() -> OpenApi {
+    let (_, mut document) = actix_web::App::new()
+        .into_utoipa_app()
+        .configure(super::described)
+        .split_for_parts();
+    complete(&mut document);
+    document
+}
+
+/// Says once what holds for every operation, instead of at each of them.
+fn complete(document: &mut OpenApi) {
+    document.info = InfoBuilder::new()
+        .title("drykeep")
+        .version(env!("CARGO_PKG_VERSION"))
+        .description(Some(ABOUT))
+        .license(Some(LicenseBuilder::new().name("MIT OR Apache-2.0").build()))
+        .build();
+    let components = document.components.get_or_insert_default();
+    components.add_security_scheme(
+        "token",
+        SecurityScheme::Http(
+            HttpBuilder::new()
+                .scheme(HttpAuthScheme::Bearer)
+                .bearer_format("JWT")
+                .description(Some("JSON Web Token (RFC 9068 profile); scopes are named at each operation."))
+                .build(),
+        ),
+    );
+    let mut schemas = Vec::new();
+    <Problem as utoipa::ToSchema>::schemas(&mut schemas);
+    schemas.push(("Problem".to_owned(), <Problem as utoipa::PartialSchema>::schema()));
+    components.schemas.extend(schemas);
+    for (path, item) in &mut document.paths.paths {
+        complete_path(path, item);
+    }
+}
+
+fn complete_path(path: &str, item: &mut PathItem) {
+    if let Some(operation) = &mut item.get {
+        complete_operation(path, operation, &[]);
+        if path.ends_with('}') {
+            describe_etag(operation, "200");
+        }
+    }
+    if let Some(operation) = &mut item.post {
+        complete_operation(path, operation, &BODY_PROBLEMS);
+        if operation.responses.responses.contains_key("201") {
+            operation.parameters.get_or_insert_default().push(RefOr::T(idempotency_key()));
+            describe_etag(operation, "201");
+            describe_header(operation, "201", "Location", "Where it is.");
+        }
+    }
+    if let Some(operation) = &mut item.patch {
+        complete_operation(path, operation, &BODY_PROBLEMS);
+        conditional(operation);
+        describe_etag(operation, "200");
+    }
+    if let Some(operation) = &mut item.delete {
+        complete_operation(path, operation, &[problem::TAKEN]);
+        conditional(operation);
+    }
+}
+
+const BODY_PROBLEMS: [Kind; 5] =
+    [problem::UNREADABLE, problem::TAKEN, problem::TOO_LARGE, problem::UNSUPPORTED, problem::INVALID];
+
+fn complete_operation(path: &str, operation: &mut Operation, more: &[Kind]) {
+    if operation.description.is_none() {
+        operation.description.clone_from(&operation.summary);
+    }
+    let open = operation.security.is_none();
+    if let Some(scopes) = &operation.security
+        && let Some(description) = &mut operation.description
+    {
+        let words: Vec<String> = scopes.iter().filter_map(scope_words).flatten().collect();
+        description.push_str(&format!("\n\nScopes: `{}`.", words.join("` or `")));
+    }
+    for kind in more {
+        add_problem(operation, *kind);
+    }
+    if !open {
+        add_problem(operation, problem::UNAUTHENTICATED);
+        add_problem(operation, problem::FORBIDDEN);
+        add_problem(operation, problem::INVALID);
+        add_problem(operation, problem::INTERNAL);
+        add_problem(operation, problem::UNAVAILABLE);
+    }
+    if path.contains('{') {
+        add_problem(operation, problem::NOT_FOUND);
+    }
+    if path == "/health/ready" {
+        add_problem(operation, problem::UNAVAILABLE);
+    }
+}
+
+/// The scopes of one requirement, which utoipa keeps private but serialises.
+fn scope_words(requirement: &utoipa::openapi::security::SecurityRequirement) -> Option<Vec<String>> {
+    let value = serde_json::to_value(requirement).ok()?;
+    let scopes = value.as_object()?.values().next()?.as_array()?;
+    Some(scopes.iter().filter_map(|scope| scope.as_str().map(str::to_owned)).collect())
+}
+
+fn add_problem(operation: &mut Operation, kind: Kind) {
+    let status = kind.status.as_str();
+    let mut response = ResponseBuilder::new().description(kind.title).content(
+        "application/problem+json",
+        ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build(),
+    );
+    if status == "401" {
+        response = response.header("WWW-Authenticate", text_header("How to authenticate."));
+    }
+    if status == "503" {
+        response = response.header("Retry-After", text_header("Seconds to wait."));
+    }
+    operation.responses.responses.entry(status.to_owned()).or_insert_with(|| RefOr::T(response.build()));
+}
+
+fn text_header(about: &str) -> utoipa::openapi::header::Header {
+    HeaderBuilder::new()
+        .schema(Some(ObjectBuilder::new().schema_type(Type::String).build()))
+        .description(Some(about))
+        .build()
+}
+
+fn describe_header(operation: &mut Operation, status: &str, name: &str, about: &str) {
+    if let Some(RefOr::T(response)) = operation.responses.responses.get_mut(status) {
+        response.headers.insert(name.to_owned(), RefOr::T(text_header(about)));
+    }
+}
+
+fn describe_etag(operation: &mut Operation, status: &str) {
+    describe_header(operation, status, "ETag", "Version of the answer, for If-Match.");
+}
+
+fn header_parameter(name: &str, required: Required, about: &str) -> Parameter {
+    ParameterBuilder::new()
+        .name(name)
+        .parameter_in(ParameterIn::Header)
+        .required(required)
+        .description(Some(about))
+        .schema(Some(ObjectBuilder::new().schema_type(Type::String).build()))
+        .build()
+}
+
+fn idempotency_key() -> Parameter {
+    header_parameter(
+        "Idempotency-Key",
+        Required::False,
+        "A key of the caller's choosing: the same request sent again with it gets the first answer again \
+         (IETF draft-ietf-httpapi-idempotency-key-header).",
+    )
+}
+
+fn conditional(operation: &mut Operation) {
+    operation.parameters.get_or_insert_default().push(RefOr::T(header_parameter(
+        "If-Match",
+        Required::True,
+        "The ETag last seen, or `*` for whatever is there.",
+    )));
+    add_problem(operation, problem::STALE);
+    add_problem(operation, problem::CONDITION_MISSING);
+}
+
+/// Which methods each path takes, to tell a wrong method from an unknown path.
+#[derive(Debug, Clone)]
+pub(crate) struct Methods(Vec<(Vec<String>, Vec<&'static str>)>);
+
+/// The methods that the document describes.
+pub(crate) fn methods(document: &OpenApi) -> Methods {
+    let paths = document.paths.paths.iter().map(|(path, item)| {
+        let taken = [
+            ("GET", item.get.is_some()),
+            ("POST", item.post.is_some()),
+            ("PATCH", item.patch.is_some()),
+            ("PUT", item.put.is_some()),
+            ("DELETE", item.delete.is_some()),
+        ];
+        let segments = path.split('/').map(str::to_owned).collect();
+        (segments, taken.into_iter().filter(|(_, has)| *has).map(|(method, _)| method).collect())
+    });
+    Methods(paths.collect())
+}
+
+impl Methods {
+    /// The methods that a concrete path takes; none for an unknown path.
+    pub(crate) fn of(&self, path: &str) -> Vec<&'static str> {
+        let segments: Vec<&str> = path.split('/').collect();
+        let fits = |pattern: &[String]| {
+            pattern.len() == segments.len()
+                && pattern.iter().zip(&segments).all(|(part, given)| part.starts_with('{') || part == given)
+        };
+        let mut methods: Vec<&str> =
+            self.0.iter().filter(|(pattern, _)| fits(pattern)).flat_map(|(_, methods)| methods.clone()).collect();
+        methods.sort_unstable();
+        methods.dedup();
+        methods
+    }
+}

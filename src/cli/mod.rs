@@ -1,0 +1,91 @@
+//! The command line, one file a command; the only place that prints.
+
+mod contract;
+mod serve;
+mod token;
+
+use crate::clock::Clock;
+use crate::config::{Config, Flags};
+use crate::store::Store;
+use crate::usecases::App;
+use clap::{Parser, Subcommand};
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Bookings, gas, dryness and upkeep of shared inert-atmosphere gloveboxes.
+#[derive(Debug, Parser)]
+#[command(name = "drykeep", version, about)]
+struct Arguments {
+    /// Settings file (`drykeep.toml` unless given).
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// `sqlite://PATH` or `postgres://…`.
+    #[arg(long, global = true, value_name = "URL")]
+    database_url: Option<String>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Serve the API.
+    Serve(serve::Serve),
+    /// Issue tokens.
+    #[command(subcommand)]
+    Token(token::Token),
+    /// Print the OpenAPI document.
+    Contract,
+}
+
+/// What went wrong, for the person at the terminal.
+type Failure = Box<dyn std::error::Error>;
+
+/// Runs the command that the process was started with.
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    match dispatch(&arguments) {
+        Ok(code) => code,
+        Err(failure) => {
+            complain(failure.as_ref());
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
+    let flags = Flags {
+        file: arguments.config.clone(),
+        database_url: arguments.database_url.clone(),
+        listen: None,
+    };
+    match &arguments.command {
+        Command::Serve(serve) => serve.run(flags),
+        Command::Token(token) => token.run(&Config::load(&flags)?),
+        Command::Contract => contract::run(),
+    }
+}
+
+/// Opens the application that the settings describe.
+fn open(config: &Config) -> Result<App, Failure> {
+    Ok(App::new(Store::open(&config.database)?, Clock::System))
+}
+
+/// Prints to standard output; a closed pipe is no failure.
+fn say(text: &str) -> Result<(), Failure> {
+    match std::io::stdout().write_all(text.as_bytes()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(error.into()),
+        _ => Ok(()),
+    }
+}
+
+fn complain(failure: &dyn std::error::Error) {
+    let mut text = format!("drykeep: {failure}\n");
+    let mut cause = failure.source();
+    while let Some(inner) = cause {
+        text.push_str(&format!("  because {inner}\n"));
+        cause = inner.source();
+    }
+    // Nothing can be done when standard error is gone too.
+    drop(std::io::stderr().write_all(text.as_bytes()));
+}

@@ -1,0 +1,61 @@
+//! `drykeep token`: issues tokens with the site's shared secret.
+
+use super::{Failure, say};
+use crate::api::auth::{Claims, sign};
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::domain::calendar::duration::Length;
+use crate::domain::facility::Scope;
+use clap::Subcommand;
+use std::process::ExitCode;
+
+/// What to do with tokens.
+#[derive(Debug, Subcommand)]
+pub(super) enum Token {
+    /// Issue a token.
+    Issue {
+        /// Whom the token is for; a person's `subject` links the two.
+        #[arg(long, visible_alias = "subject")]
+        sub: String,
+        /// Scopes, separated by spaces or commas, or given several times.
+        #[arg(long, required = true, visible_alias = "scopes")]
+        scope: Vec<String>,
+        /// How long it is valid, as an ISO 8601 duration.
+        #[arg(long, default_value = "PT12H", value_name = "DURATION", visible_alias = "expires-in")]
+        valid_for: String,
+    },
+}
+
+impl Token {
+    pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
+        let Self::Issue { sub, scope, valid_for } = self;
+        let mut words = Vec::new();
+        for word in scope.iter().flat_map(|text| text.split([' ', ','])).filter(|word| !word.is_empty()) {
+            words.push(Scope::from_word(word).ok_or_else(|| unknown_scope(word))?.word());
+        }
+        let length = Length::parse(valid_for).map_err(|e| format!("--valid-for: {e}"))?;
+        let token = issue(config, sub, &words.join(" "), length)?;
+        say(&format!("{token}\n"))?;
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+/// Signs a token of this site.
+pub(super) fn issue(config: &Config, sub: &str, scope: &str, valid_for: Length) -> Result<String, Failure> {
+    let now = Clock::System.now().timestamp();
+    let claims = Claims {
+        sub: sub.to_owned(),
+        iss: config.issuer.clone(),
+        aud: config.audience.clone().into(),
+        exp: now + valid_for.delta().num_seconds(),
+        iat: Some(now),
+        scope: scope.to_owned(),
+        groups: Vec::new(),
+    };
+    Ok(sign(&config.secret()?, &claims)?)
+}
+
+fn unknown_scope(word: &str) -> String {
+    let known: Vec<&str> = Scope::ALL.iter().map(|scope| scope.word()).collect();
+    format!("{word:?} is not a scope; the scopes are {}", known.join(", "))
+}

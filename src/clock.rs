@@ -1,0 +1,46 @@
+//! The only reader of the time, and the mint of ids, which carry it.
+
+use chrono::{DateTime, SubsecRound, Utc};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use uuid::Uuid;
+
+/// Where the present comes from.
+#[derive(Debug, Clone, Default)]
+pub enum Clock {
+    /// The machine's clock.
+    #[default]
+    System,
+    /// A clock set by hand, in microseconds since 1970; for tests and replays.
+    Set(Arc<AtomicI64>),
+}
+
+impl Clock {
+    /// A clock that stands at `at` until it is set.
+    pub fn standing_at(at: DateTime<Utc>) -> Self {
+        Self::Set(Arc::new(AtomicI64::new(at.timestamp_micros())))
+    }
+
+    /// Moves a clock that is set by hand; the machine's clock ignores it.
+    pub fn set(&self, at: DateTime<Utc>) {
+        if let Self::Set(micros) = self {
+            micros.store(at.timestamp_micros(), Ordering::SeqCst);
+        }
+    }
+
+    /// The present, to the microsecond, which is what both databases keep.
+    #[expect(clippy::disallowed_methods, reason = "this is where time enters")]
+    pub fn now(&self) -> DateTime<Utc> {
+        match self {
+            Self::System => Utc::now().trunc_subsecs(6),
+            Self::Set(micros) => {
+                DateTime::from_timestamp_micros(micros.load(Ordering::SeqCst)).unwrap_or_default()
+            }
+        }
+    }
+}
+
+/// A fresh id; ids minted later sort later.
+pub fn fresh_id() -> Uuid {
+    Uuid::now_v7()
+}

@@ -1,0 +1,100 @@
+//! The facility as a whole: its zone, its hours and its booking policies.
+
+use crate::domain::calendar::Interval;
+use crate::domain::calendar::duration::Length;
+use crate::domain::calendar::opening_hours::WeeklyHours;
+use crate::domain::ids::GloveboxId;
+use crate::domain::names::{Name, Remark};
+use crate::domain::quantity::Hours;
+use chrono_tz::Tz;
+use serde::{Deserialize, Serialize};
+
+/// A time during which the facility, or one box, is closed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SiteClosure {
+    /// From when to when.
+    pub interval: Interval,
+    /// Why.
+    pub reason: Name,
+    /// The one box meant; `None` for all.
+    pub glovebox: Option<GloveboxId>,
+}
+
+/// Hours a week that one group may book.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct GroupQuota {
+    /// The group.
+    pub group: Name,
+    /// Hours in any week, Monday to Sunday in the facility's zone.
+    pub hours_per_week: Hours,
+}
+
+/// The rules bookings are checked against.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Policies {
+    /// A booking begins at least this long after it is made.
+    pub minimum_notice: Option<Length>,
+    /// A booking is cancelled or moved at least this long before it begins.
+    pub cancellation_notice: Option<Length>,
+    /// No booking is longer.
+    pub longest_booking: Length,
+    /// No booking begins later than this from now.
+    pub horizon: Length,
+    /// A booking not started this long after its start is released.
+    pub no_show_grace: Length,
+    /// Hours a week that any group may book, unless named below.
+    pub group_hours_per_week: Option<Hours>,
+    /// Groups with a quota of their own.
+    pub group_quotas: Vec<GroupQuota>,
+    /// Porous samples take this many times the cycles of compact ones.
+    pub porous_cycle_factor: u8,
+    /// After work with the circulation off, the box is purged until solvent
+    /// vapour is diluted this many times.
+    pub purge_dilution: f64,
+}
+
+impl Policies {
+    /// The quota of a group, hours a week.
+    pub fn quota_of(&self, group: &Name) -> Option<Hours> {
+        self.group_quotas
+            .iter()
+            .find(|quota| quota.group == *group)
+            .map(|quota| quota.hours_per_week)
+            .or(self.group_hours_per_week)
+    }
+}
+
+impl Default for Policies {
+    /// Defaults of our own choosing, for a site to override.
+    fn default() -> Self {
+        let hours = |n| Length::from_hours(n).expect("a constant within range");
+        Self {
+            minimum_notice: None,
+            cancellation_notice: None,
+            longest_booking: hours(12),
+            horizon: hours(24 * 90),
+            no_show_grace: Length::from_minutes(30).expect("a constant within range"),
+            group_hours_per_week: None,
+            group_quotas: Vec::new(),
+            porous_cycle_factor: 3,
+            purge_dilution: 1000.0,
+        }
+    }
+}
+
+/// The facility.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Site {
+    /// Name.
+    pub name: Name,
+    /// IANA time zone all local times are in.
+    pub timezone: Tz,
+    /// Whom to call.
+    pub contact: Remark,
+    /// Weekly hours.
+    pub opening_hours: WeeklyHours,
+    /// Closures.
+    pub closures: Vec<SiteClosure>,
+    /// Booking policies.
+    pub policies: Policies,
+}

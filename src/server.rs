@@ -1,0 +1,79 @@
+//! Serves the API: routes, request ids, limits and a graceful stop.
+
+use crate::api::auth::Verifier;
+use crate::api::metrics::{self, Metrics};
+use crate::api::problem::{self, Problem};
+use crate::api::{self, contract, problem_pages};
+use crate::telemetry;
+use crate::usecases::App;
+use actix_web::dev::Server;
+use actix_web::middleware::{Compress, DefaultHeaders, from_fn};
+use actix_web::{HttpRequest, HttpResponse, HttpServer, web};
+use std::net::TcpListener;
+use std::time::Duration;
+use thiserror::Error;
+use utoipa_actix_web::AppExt as _;
+use utoipa_swagger_ui::SwaggerUi;
+
+/// Why the server could not start.
+#[derive(Debug, Error)]
+pub enum ServeError {
+    /// The address cannot be listened at.
+    #[error("cannot serve: {0}")]
+    Io(#[from] std::io::Error),
+    /// The counters could not be set up.
+    #[error("cannot set up metrics: {0}")]
+    Metrics(#[from] prometheus::Error),
+}
+
+/// Starts serving on a bound listener; stops gracefully on SIGINT and SIGTERM.
+pub fn serve(app: App, verifier: Verifier, listener: TcpListener, workers: usize) -> Result<Server, ServeError> {
+    let data = web::Data::new(app);
+    let verifier = web::Data::new(verifier);
+    let metrics = web::Data::new(Metrics::new()?);
+    let document = contract::document();
+    let methods = web::Data::new(contract::methods(&document));
+    let server = HttpServer::new(move || {
+        let counters = metrics.clone();
+        actix_web::App::new()
+            .app_data(data.clone())
+            .app_data(verifier.clone())
+            .app_data(metrics.clone())
+            .app_data(methods.clone())
+            .wrap(Compress::default())
+            .wrap(from_fn(move |request, next| metrics::observe(counters.clone(), request, next)))
+            .wrap(
+                DefaultHeaders::new()
+                    .add(("X-Content-Type-Options", "nosniff"))
+                    .add(("Referrer-Policy", "no-referrer"))
+                    .add(("X-Frame-Options", "DENY")),
+            )
+            .wrap(from_fn(telemetry::with_request_id))
+            .into_utoipa_app()
+            .configure(api::described)
+            .into_app()
+            .service(problem_pages::explain)
+            .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi.json", document.clone()))
+            .route("/docs", web::get().to(docs))
+            .default_service(web::route().to(no_such_route))
+    })
+    .workers(workers)
+    .client_request_timeout(Duration::from_secs(15))
+    .shutdown_timeout(15)
+    .listen(listener)?
+    .run();
+    Ok(server)
+}
+
+async fn docs() -> HttpResponse {
+    HttpResponse::PermanentRedirect().insert_header(("Location", "/docs/")).finish()
+}
+
+/// Tells a path that does not exist from one that takes other methods.
+async fn no_such_route(request: HttpRequest, methods: web::Data<contract::Methods>) -> Result<HttpResponse, Problem> {
+    let allowed = methods.of(request.path());
+    if allowed.is_empty() {
+        return Err(Problem::new(problem::NOT_FOUND, format!("there is nothing at {}", request.path())));
+    }
+    Err(Problem::method_not_allowed(allowed.join(", ")))
+}

@@ -1,0 +1,125 @@
+//! One connection, to either backend, and how it is opened.
+
+use super::error::{StoreError, StoreResult};
+use diesel::connection::SimpleConnection;
+use diesel::r2d2::{ManageConnection, Pool};
+use diesel::{Connection, PgConnection, SqliteConnection};
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+use std::time::Duration;
+use thiserror::Error;
+
+/// A connection to either backend.
+#[derive(diesel::MultiConnection)]
+pub(crate) enum Db {
+    /// An embedded `SQLite` file.
+    Sqlite(SqliteConnection),
+    /// A `PostgreSQL` server.
+    Postgres(PgConnection),
+}
+
+/// Where the data is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum DatabaseUrl {
+    /// An `SQLite` file beside the process.
+    Sqlite(PathBuf),
+    /// A `PostgreSQL` server.
+    Postgres(String),
+}
+
+/// A database address of an unknown form.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[error("a database address is sqlite://PATH or postgres://…")]
+pub struct UnknownDatabaseUrl;
+
+impl FromStr for DatabaseUrl {
+    type Err = UnknownDatabaseUrl;
+
+    fn from_str(text: &str) -> Result<Self, UnknownDatabaseUrl> {
+        match text.split_once("://") {
+            Some(("sqlite", path)) if !path.is_empty() => Ok(Self::Sqlite(PathBuf::from(path))),
+            Some(("postgres" | "postgresql", _)) => Ok(Self::Postgres(text.to_owned())),
+            _ => Err(UnknownDatabaseUrl),
+        }
+    }
+}
+
+impl std::fmt::Display for DatabaseUrl {
+    /// Never shows a password.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Sqlite(path) => write!(f, "sqlite://{}", path.display()),
+            Self::Postgres(url) => {
+                let (scheme, rest) = url.split_once("://").unwrap_or(("postgres", ""));
+                let host = rest.rsplit_once('@').map_or(rest, |(_, host)| host);
+                let host = host.split_once('?').map_or(host, |(host, _)| host);
+                write!(f, "{scheme}://{host}")
+            }
+        }
+    }
+}
+
+/// What every `SQLite` connection is set to: a write-ahead log that readers do
+/// not block, an fsync at each commit, and foreign keys enforced.
+const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; \
+     PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA temp_store = MEMORY;";
+
+/// Opens an `SQLite` file, creating it where there is none.
+pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {
+    let unavailable = |e: &dyn std::fmt::Display| StoreError::Unavailable(format!("{}: {e}", path.display()));
+    let mut connection =
+        SqliteConnection::establish(&path.to_string_lossy()).map_err(|e| unavailable(&e))?;
+    connection.batch_execute(SQLITE_SETTINGS).map_err(|e| unavailable(&e))?;
+    Ok(Db::Sqlite(connection))
+}
+
+/// Connects to a `PostgreSQL` server.
+pub(crate) fn open_postgres(url: &str) -> StoreResult<Db> {
+    let unavailable = |e: &dyn std::fmt::Display| StoreError::Unavailable(e.to_string());
+    let mut connection = PgConnection::establish(url).map_err(|e| unavailable(&e))?;
+    connection
+        .batch_execute("SET TIME ZONE 'UTC'; SET client_min_messages = warning; SET lock_timeout = '10s';")
+        .map_err(|e| unavailable(&e))?;
+    Ok(Db::Postgres(connection))
+}
+
+/// Opens pooled connections.
+#[derive(Debug, Clone)]
+pub(crate) struct Connector(pub(crate) DatabaseUrl);
+
+impl Connector {
+    /// Opens one connection.
+    pub(crate) fn open(&self) -> StoreResult<Db> {
+        match &self.0 {
+            DatabaseUrl::Sqlite(path) => open_sqlite(path),
+            DatabaseUrl::Postgres(url) => open_postgres(url),
+        }
+    }
+
+    /// A pool of at most `size` connections, opened when first needed.
+    pub(crate) fn pool(&self, size: u32) -> Pool<Self> {
+        Pool::builder()
+            .max_size(size)
+            .min_idle(Some(0))
+            .connection_timeout(Duration::from_secs(5))
+            .build_unchecked(self.clone())
+    }
+}
+
+impl ManageConnection for Connector {
+    type Connection = Db;
+    type Error = StoreError;
+
+    fn connect(&self) -> Result<Db, StoreError> {
+        self.open()
+    }
+
+    fn is_valid(&self, connection: &mut Db) -> Result<(), StoreError> {
+        connection.batch_execute("SELECT 1").map_err(StoreError::from)
+    }
+
+    fn has_broken(&self, connection: &mut Db) -> bool {
+        use diesel::connection::TransactionManager as _;
+        <Db as Connection>::TransactionManager::is_broken_transaction_manager(connection)
+    }
+}

@@ -1,0 +1,38 @@
+//! The record of every change, written in the transaction that makes it.
+
+use super::Tx;
+use super::error::StoreResult;
+use super::schema::events;
+use chrono::{DateTime, NaiveDateTime, Utc};
+use diesel::prelude::*;
+use uuid::Uuid;
+
+#[derive(Insertable)]
+#[diesel(table_name = events)]
+struct EventRow<'a> {
+    at: NaiveDateTime,
+    kind: &'a str,
+    subject_id: String,
+    actor: &'a str,
+    body: String,
+}
+
+/// Appends what happened to one thing.
+pub(crate) fn append(
+    tx: &mut Tx<'_>,
+    at: DateTime<Utc>,
+    kind: &str,
+    subject: Uuid,
+    actor: &str,
+    body: &serde_json::Value,
+) -> StoreResult<()> {
+    let row = EventRow {
+        at: at.naive_utc(),
+        kind,
+        subject_id: subject.to_string(),
+        actor,
+        body: body.to_string(),
+    };
+    diesel::insert_into(events::table).values(&row).execute(tx.db())?;
+    Ok(())
+}

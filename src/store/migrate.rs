@@ -1,0 +1,36 @@
+//! Brings a database to the present schema.
+
+use super::db::Db;
+use super::error::{StoreError, StoreResult};
+use diesel::connection::SimpleConnection;
+use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
+
+const SQLITE: EmbeddedMigrations = embed_migrations!("migrations/sqlite");
+const POSTGRES: EmbeddedMigrations = embed_migrations!("migrations/postgres");
+
+/// Any number; two instances starting at once take turns on it.
+const ADVISORY_LOCK: &str = "4917203586";
+
+/// Applies the migrations that are missing; names those it applied.
+pub(crate) fn migrate(db: &mut Db) -> StoreResult<Vec<String>> {
+    let failed = |e: &dyn std::fmt::Display| StoreError::Migration(e.to_string());
+    match db {
+        Db::Sqlite(connection) => connection
+            .run_pending_migrations(SQLITE)
+            .map(|applied| applied.iter().map(ToString::to_string).collect())
+            .map_err(|e| failed(&e)),
+        Db::Postgres(connection) => {
+            connection
+                .batch_execute(&format!("SELECT pg_advisory_lock({ADVISORY_LOCK})"))
+                .map_err(|e| failed(&e))?;
+            let applied = connection
+                .run_pending_migrations(POSTGRES)
+                .map(|applied| applied.iter().map(ToString::to_string).collect())
+                .map_err(|e| failed(&e));
+            connection
+                .batch_execute(&format!("SELECT pg_advisory_unlock({ADVISORY_LOCK})"))
+                .map_err(|e| failed(&e))?;
+            applied
+        }
+    }
+}

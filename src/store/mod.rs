@@ -1,0 +1,238 @@
+//! The only part that speaks to a database. It stores what it is given and
+//! returns what it finds; it decides nothing.
+
+pub(crate) mod db;
+pub(crate) mod error;
+pub(crate) mod events;
+pub(crate) mod idempotency;
+pub(crate) mod kept;
+mod migrate;
+mod rooms;
+mod schema;
+pub(crate) mod things;
+mod writer;
+
+pub use db::{DatabaseUrl, UnknownDatabaseUrl};
+pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
+
+use db::{Connector, Db};
+use diesel::Connection;
+use diesel::r2d2::Pool;
+use std::sync::{Arc, Mutex, PoisonError};
+use tokio::sync::oneshot;
+use writer::{Outcome, Writer};
+
+/// Connections for reading, and for writing on `PostgreSQL`.
+const POOL_SIZE: u32 = 16;
+/// How often a transaction lost to a concurrent one is tried again.
+const ATTEMPTS: usize = 5;
+
+/// A connection inside a transaction, as handed to the code that uses it.
+pub(crate) struct Tx<'a> {
+    db: &'a mut Db,
+}
+
+impl Tx<'_> {
+    /// The connection, for the store's own modules.
+    pub(in crate::store) fn db(&mut self) -> &mut Db {
+        self.db
+    }
+
+    /// Runs `work` so that its changes are undone when it fails, while what
+    /// was done before it in the same transaction stays.
+    pub(crate) fn nested<T, E: From<StoreError>>(
+        &mut self,
+        work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
+    ) -> Result<T, E> {
+        in_transaction(self.db, work)
+    }
+}
+
+/// Where everything is kept; cheap to clone.
+#[derive(Clone)]
+pub struct Store {
+    inner: Arc<Inner>,
+}
+
+struct Inner {
+    url: DatabaseUrl,
+    pool: Pool<Connector>,
+    /// Present on `SQLite` only; taken out on close.
+    writer: Mutex<Option<Writer>>,
+}
+
+impl std::fmt::Debug for Store {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Store({})", self.inner.url)
+    }
+}
+
+impl Store {
+    /// Opens the database, creating an `SQLite` file where there is none, and
+    /// applies the migrations that are missing.
+    pub fn open(url: &DatabaseUrl) -> StoreResult<Self> {
+        let connector = Connector(url.clone());
+        let applied = migrate::migrate(&mut connector.open()?)?;
+        if !applied.is_empty() {
+            tracing::info!(?applied, "migrated the database");
+        }
+        let writer = match url {
+            DatabaseUrl::Sqlite(_) => Some(Writer::start(connector.clone())?),
+            DatabaseUrl::Postgres(_) => None,
+        };
+        let pool = connector.pool(POOL_SIZE);
+        Ok(Self { inner: Arc::new(Inner { url: url.clone(), pool, writer: Mutex::new(writer) }) })
+    }
+
+    /// Where the data is.
+    pub fn url(&self) -> &DatabaseUrl {
+        &self.inner.url
+    }
+
+    /// Finishes the writes already accepted and refuses further ones.
+    pub fn close(&self) {
+        drop(self.inner.writer.lock().unwrap_or_else(PoisonError::into_inner).take());
+    }
+
+    /// Reads within one consistent transaction.
+    pub(crate) fn read_blocking<T, E: From<StoreError>>(
+        &self,
+        work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
+    ) -> Result<T, E> {
+        let mut db = self.inner.pool.get().map_err(|e| StoreError::Unavailable(e.to_string()))?;
+        in_transaction(&mut db, work)
+    }
+
+    /// Reads within one consistent transaction, off the async threads.
+    pub(crate) async fn read<T, E>(
+        &self,
+        work: impl FnOnce(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
+    ) -> Result<T, E>
+    where
+        T: Send + 'static,
+        E: From<StoreError> + Send + 'static,
+    {
+        let store = self.clone();
+        off_thread(move || store.read_blocking(work)).await
+    }
+
+    /// Writes within one transaction; durable once it has returned.
+    ///
+    /// `work` may run more than once, when the database asks to try again.
+    pub(crate) async fn write<T, E>(
+        &self,
+        work: impl Fn(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
+    ) -> Result<T, E>
+    where
+        T: Send + 'static,
+        E: CarriesStoreError + Send + 'static,
+    {
+        match &self.inner.url {
+            DatabaseUrl::Sqlite(_) => {
+                let answer = self.submit(work)?;
+                answer.await.unwrap_or_else(|_| Err(writer_gone().into()))
+            }
+            DatabaseUrl::Postgres(_) => {
+                let store = self.clone();
+                off_thread(move || store.write_postgres(work)).await
+            }
+        }
+    }
+
+    /// [`Store::write`] for callers outside the async runtime.
+    pub(crate) fn write_blocking<T, E>(
+        &self,
+        work: impl Fn(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
+    ) -> Result<T, E>
+    where
+        T: Send + 'static,
+        E: CarriesStoreError + Send + 'static,
+    {
+        match &self.inner.url {
+            DatabaseUrl::Sqlite(_) => {
+                self.submit(work)?.blocking_recv().unwrap_or_else(|_| Err(writer_gone().into()))
+            }
+            DatabaseUrl::Postgres(_) => self.write_postgres(work),
+        }
+    }
+
+    fn submit<T, E>(
+        &self,
+        work: impl Fn(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
+    ) -> Result<oneshot::Receiver<Result<T, E>>, StoreError>
+    where
+        T: Send + 'static,
+        E: CarriesStoreError + Send + 'static,
+    {
+        let (sender, receiver) = oneshot::channel();
+        let span = tracing::Span::current();
+        let job: writer::Job = Box::new(move |db| {
+            let done = span.in_scope(|| work(&mut Tx { db }));
+            let outcome = if done.is_ok() { Outcome::Keep } else { Outcome::Undo };
+            let answer: writer::Answer = Box::new(move |committed| {
+                // A caller that has gone away does not want its answer.
+                drop(sender.send(match committed {
+                    Ok(()) => done,
+                    Err(error) => done.and(Err(error.into())),
+                }));
+            });
+            (answer, outcome)
+        });
+        let guard = self.inner.writer.lock().unwrap_or_else(PoisonError::into_inner);
+        guard.as_ref().ok_or_else(writer_gone)?.submit(job)?;
+        Ok(receiver)
+    }
+
+    fn write_postgres<T, E: CarriesStoreError>(
+        &self,
+        work: impl Fn(&mut Tx<'_>) -> Result<T, E>,
+    ) -> Result<T, E> {
+        let mut db = self.inner.pool.get().map_err(|e| StoreError::Unavailable(e.to_string()))?;
+        let mut attempt = 1;
+        loop {
+            let result = in_transaction(&mut db, &work);
+            let lost = matches!(&result, Err(e) if matches!(e.store_error(), Some(StoreError::Contention)));
+            if !lost || attempt == ATTEMPTS {
+                return result;
+            }
+            attempt += 1;
+        }
+    }
+}
+
+fn writer_gone() -> StoreError {
+    StoreError::Unavailable("the writer has stopped".to_owned())
+}
+
+async fn off_thread<T, E>(work: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, E>
+where
+    T: Send + 'static,
+    E: From<StoreError> + Send + 'static,
+{
+    let span = tracing::Span::current();
+    tokio::task::spawn_blocking(move || span.in_scope(work))
+        .await
+        .unwrap_or_else(|e| Err(StoreError::Unavailable(format!("database work was cut short: {e}")).into()))
+}
+
+/// Keeps a caller's error apart from the database's own within a transaction.
+enum Failed<E> {
+    Caller(E),
+    Database(diesel::result::Error),
+}
+
+impl<E> From<diesel::result::Error> for Failed<E> {
+    fn from(error: diesel::result::Error) -> Self {
+        Self::Database(error)
+    }
+}
+
+fn in_transaction<T, E: From<StoreError>>(
+    db: &mut Db,
+    work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
+) -> Result<T, E> {
+    db.transaction(|db| work(&mut Tx { db }).map_err(Failed::Caller)).map_err(|failed| match failed {
+        Failed::Caller(error) => error,
+        Failed::Database(error) => StoreError::from(error).into(),
+    })
+}

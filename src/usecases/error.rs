@@ -1,0 +1,109 @@
+//! How a use case can end other than well, as the world may see it.
+
+use crate::domain::access::Missing;
+use crate::domain::facility::Scope;
+use crate::domain::violations::{Violation, Violations};
+use crate::store::{CarriesStoreError, Constraint, StoreError};
+use thiserror::Error;
+
+/// Why a request was not carried out.
+#[derive(Debug, Error)]
+pub enum Error {
+    /// There is no such thing, or the caller may not know of it.
+    #[error("there is no {what} {reference}")]
+    Unknown {
+        /// The kind of thing.
+        what: &'static str,
+        /// How the caller named it.
+        reference: String,
+    },
+    /// The request can be read but is wrong; every fault is named.
+    #[error("{0}")]
+    Invalid(Violations),
+    /// The token does not allow it.
+    #[error("the token lacks a scope that this needs")]
+    Forbidden {
+        /// Any one of these scopes would do.
+        any_of: Vec<Scope>,
+    },
+    /// Allowed to some, but not to this caller.
+    #[error("{0}")]
+    NotYours(String),
+    /// The thing has changed since the caller saw it.
+    #[error("it has changed since; the present version is {current}")]
+    Stale {
+        /// The present version.
+        current: i32,
+    },
+    /// The change needs an `If-Match` header.
+    #[error("this change needs an If-Match header with the ETag last seen")]
+    ConditionMissing,
+    /// Something else has the name or place, or still refers to it.
+    #[error("{detail}")]
+    Taken {
+        /// Stable code.
+        code: &'static str,
+        /// A sentence.
+        detail: String,
+    },
+    /// The thing is not in a state that allows it.
+    #[error("{0}")]
+    WrongState(String),
+    /// The idempotency key was used before with another request.
+    #[error("the Idempotency-Key was used before with another request")]
+    KeyReused,
+    /// The store failed.
+    #[error("the store failed")]
+    Store(#[source] StoreError),
+}
+
+/// Result of a use case.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+impl Error {
+    /// One violation of one field.
+    pub fn invalid(field: &str, code: &'static str, detail: impl Into<String>) -> Self {
+        Self::Invalid(Violation::new(field, code, detail).into())
+    }
+
+    /// There is no such thing.
+    pub fn unknown(what: &'static str, reference: impl ToString) -> Self {
+        Self::Unknown { what, reference: reference.to_string() }
+    }
+}
+
+impl From<StoreError> for Error {
+    fn from(error: StoreError) -> Self {
+        let StoreError::Constraint(constraint) = &error else { return Self::Store(error) };
+        let taken = |code, detail: &str| Self::Taken { code, detail: detail.to_owned() };
+        match constraint {
+            Constraint::TagTaken => taken("tag_taken", "another thing carries this tag already"),
+            Constraint::SubjectTaken => {
+                taken("subject_taken", "another person signs in with this subject already")
+            }
+            Constraint::Reference => taken("in_use", "something still refers to it, or it refers to something gone"),
+            Constraint::ClaimsNeverOverlap
+            | Constraint::IdempotencyKeyUsed
+            | Constraint::NightlyRunExists
+            | Constraint::Other(_) => Self::Store(error),
+        }
+    }
+}
+
+impl CarriesStoreError for Error {
+    fn store_error(&self) -> Option<&StoreError> {
+        if let Self::Store(error) = self { Some(error) } else { None }
+    }
+}
+
+impl From<Violations> for Error {
+    fn from(violations: Violations) -> Self {
+        Self::Invalid(violations)
+    }
+}
+
+impl From<Missing> for Error {
+    fn from(missing: Missing) -> Self {
+        Self::Forbidden { any_of: missing.any_of }
+    }
+}

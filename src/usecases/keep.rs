@@ -1,0 +1,141 @@
+//! Keeping the facility's model: creating, reading, listing, changing and
+//! removing what it consists of.
+
+use super::{Error, Lookup, Result, Tx};
+use crate::clock::fresh_id;
+use crate::domain::access::Actor;
+use crate::domain::facility::{ParseContext, Scope, Stored};
+use crate::domain::names::Reference;
+use crate::domain::violations::Violations;
+pub(crate) use crate::store::kept::Kept;
+use crate::store::{events, things};
+use chrono::{DateTime, Utc};
+use serde_json::json;
+use uuid::Uuid;
+
+/// An aggregate that callers keep through these use cases.
+pub(crate) trait Managed: Kept {
+    /// Any of these lets a caller see it.
+    const SEE: &'static [Scope] = &[Scope::FacilityRead, Scope::FacilityManage];
+    /// Any of these lets a caller change it.
+    const CHANGE: &'static [Scope] = &[Scope::FacilityManage];
+}
+
+impl Managed for crate::domain::facility::Room {}
+
+/// What a caller says of the version it means to change.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum Precondition {
+    /// It said nothing.
+    None,
+    /// Any version will do.
+    Any,
+    /// One of these versions.
+    OneOf(Vec<i32>),
+}
+
+impl Precondition {
+    /// Passes when `current` is a version the caller means; saying nothing passes.
+    pub(crate) fn allows(&self, current: i32) -> Result<()> {
+        match self {
+            Self::OneOf(versions) if !versions.contains(&current) => Err(Error::Stale { current }),
+            Self::None | Self::Any | Self::OneOf(_) => Ok(()),
+        }
+    }
+
+    /// Passes when the caller said something and `current` is what it means.
+    pub(crate) fn demands(&self, current: i32) -> Result<()> {
+        if *self == Self::None { Err(Error::ConditionMissing) } else { self.allows(current) }
+    }
+}
+
+/// Resolves a reference to the id of an aggregate.
+pub(crate) fn resolve<T: Kept>(tx: &mut Tx<'_>, reference: &Reference) -> Result<Uuid> {
+    match (T::KIND, reference) {
+        (_, Reference::Id(id)) => Ok(*id),
+        (Some(kind), tagged) => things::matching(tx, tagged)?
+            .into_iter()
+            .find(|thing| thing.kind == kind)
+            .map(|thing| thing.id)
+            .ok_or_else(|| Error::unknown(T::NAME, tagged)),
+        (None, tagged) => Err(Error::unknown(T::NAME, tagged)),
+    }
+}
+
+/// Loads an aggregate without asking who wants it.
+pub(crate) fn load<T: Kept>(tx: &mut Tx<'_>, reference: &Reference) -> Result<Stored<T>> {
+    let id = resolve::<T>(tx, reference)?;
+    T::find(tx, id)?.ok_or_else(|| Error::unknown(T::NAME, reference))
+}
+
+/// Creates one from what `parse` makes of the input.
+pub(crate) fn create<T: Managed>(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    parse: impl FnOnce(&mut dyn ParseContext) -> std::result::Result<T, Violations>,
+) -> Result<Stored<T>> {
+    actor.needs_any(T::CHANGE)?;
+    let value = Lookup::parse(tx, parse)?;
+    let stored = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
+    T::insert(tx, &stored)?;
+    note(tx, actor, now, "created", &stored)?;
+    Ok(stored)
+}
+
+/// Shows one.
+pub(crate) fn get<T: Managed>(tx: &mut Tx<'_>, actor: &Actor, reference: &Reference) -> Result<Stored<T>> {
+    actor.needs_any(T::SEE)?;
+    load(tx, reference)
+}
+
+/// Lists them, in order of creation.
+pub(crate) fn list<T: Managed>(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    after: Option<Uuid>,
+    limit: i64,
+) -> Result<Vec<Stored<T>>> {
+    actor.needs_any(T::SEE)?;
+    Ok(T::page(tx, after, limit)?)
+}
+
+/// Changes one into what `parse` makes of the input and the present state.
+pub(crate) fn change<T: Managed>(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    reference: &Reference,
+    precondition: &Precondition,
+    parse: impl FnOnce(&mut dyn ParseContext, &T) -> std::result::Result<T, Violations>,
+) -> Result<Stored<T>> {
+    actor.needs_any(T::CHANGE)?;
+    let current: Stored<T> = load(tx, reference)?;
+    precondition.demands(current.version)?;
+    let value = Lookup::parse(tx, |context| parse(context, &current.value))?;
+    let changed = Stored { version: current.version + 1, updated_at: now, value, ..current };
+    T::update(tx, &changed)?;
+    note(tx, actor, now, "changed", &changed)?;
+    Ok(changed)
+}
+
+/// Removes one; refused while anything refers to it.
+pub(crate) fn remove<T: Managed>(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    reference: &Reference,
+    precondition: &Precondition,
+) -> Result<()> {
+    actor.needs_any(T::CHANGE)?;
+    let current: Stored<T> = load(tx, reference)?;
+    precondition.demands(current.version)?;
+    T::delete(tx, current.id)?;
+    note(tx, actor, now, "removed", &current)
+}
+
+fn note<T: Kept>(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, verb: &str, of: &Stored<T>) -> Result<()> {
+    let kind = format!("{}.{verb}", T::NAME);
+    let body = json!({ "version": of.version, "tag": of.value.tag().map(ToString::to_string) });
+    Ok(events::append(tx, now, &kind, of.id, &actor.subject, &body)?)
+}

@@ -1,0 +1,127 @@
+//! What the facility's people and programs can ask for, one verb a file. Each
+//! use case authorises, loads, lets the domain decide, and writes the decision
+//! and its event in one transaction.
+
+mod error;
+pub(crate) mod keep;
+pub(crate) mod once;
+
+pub use error::{Error, Result};
+
+use crate::clock::{Clock, fresh_id};
+use crate::domain::facility::{ParseContext, ThingKind};
+use crate::domain::names::Reference;
+use crate::store::{Store, things};
+use chrono::{DateTime, Utc};
+use uuid::Uuid;
+
+pub(crate) use crate::store::Tx;
+
+/// The store and the clock: everything a use case needs from outside.
+#[derive(Debug, Clone)]
+pub struct App {
+    store: Store,
+    clock: Clock,
+}
+
+impl App {
+    /// The application over a store and a clock.
+    pub fn new(store: Store, clock: Clock) -> Self {
+        Self { store, clock }
+    }
+
+    /// The present, by the application's clock.
+    pub fn now(&self) -> DateTime<Utc> {
+        self.clock.now()
+    }
+
+    /// The store, for the parts that watch over it.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// Passes when the database answers.
+    pub(crate) async fn is_ready(&self) -> Result<()> {
+        self.query(|tx, _| Ok(things::get(tx, Uuid::nil()).map(drop)?)).await
+    }
+
+    /// Runs a use case that only reads.
+    pub(crate) async fn query<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Tx<'_>, DateTime<Utc>) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let now = self.now();
+        self.store.read(move |tx| work(tx, now)).await
+    }
+
+    /// Runs a use case that changes something; durable once it has returned.
+    pub(crate) async fn command<T: Send + 'static>(
+        &self,
+        work: impl Fn(&mut Tx<'_>, DateTime<Utc>) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let now = self.now();
+        self.store.write(move |tx| work(tx, now)).await
+    }
+
+    /// [`App::query`] for the command line.
+    pub(crate) fn query_blocking<T>(
+        &self,
+        work: impl FnOnce(&mut Tx<'_>, DateTime<Utc>) -> Result<T>,
+    ) -> Result<T> {
+        let now = self.now();
+        self.store.read_blocking(move |tx| work(tx, now))
+    }
+
+    /// [`App::command`] for the command line.
+    pub(crate) fn command_blocking<T: Send + 'static>(
+        &self,
+        work: impl Fn(&mut Tx<'_>, DateTime<Utc>) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let now = self.now();
+        self.store.write_blocking(move |tx| work(tx, now))
+    }
+}
+
+/// Resolves references against the register while input is parsed.
+pub(crate) struct Lookup<'a, 'b> {
+    tx: &'a mut Tx<'b>,
+    /// The first store error met; parsing goes on and the caller reports it.
+    failed: Option<crate::store::StoreError>,
+}
+
+impl<'a, 'b> Lookup<'a, 'b> {
+    /// Parses with `parse`, then reports a store error met on the way, or what it found.
+    pub(crate) fn parse<T>(
+        tx: &'a mut Tx<'b>,
+        parse: impl FnOnce(&mut dyn ParseContext) -> std::result::Result<T, crate::domain::violations::Violations>,
+    ) -> Result<T> {
+        let mut lookup = Lookup { tx, failed: None };
+        let parsed = parse(&mut lookup);
+        match lookup.failed {
+            Some(error) => Err(error.into()),
+            None => Ok(parsed?),
+        }
+    }
+}
+
+impl ParseContext for Lookup<'_, '_> {
+    fn find(&mut self, kind: ThingKind, parent: Option<Uuid>, reference: &Reference) -> Option<Uuid> {
+        match things::matching(self.tx, reference) {
+            Ok(found) => {
+                let mut fitting = found
+                    .into_iter()
+                    .filter(|thing| thing.kind == kind && (parent.is_none() || thing.parent == parent));
+                // A bare tag that several boxes use names none of them.
+                fitting.next().filter(|_| fitting.next().is_none()).map(|thing| thing.id)
+            }
+            Err(error) => {
+                self.failed.get_or_insert(error);
+                None
+            }
+        }
+    }
+
+    fn fresh_id(&mut self) -> Uuid {
+        fresh_id()
+    }
+}

@@ -1,0 +1,73 @@
+//! Requests that may be sent twice but take effect once.
+
+use super::{App, Error, Result, Tx};
+use crate::domain::access::Actor;
+use crate::store::idempotency::{self, KeptAnswer};
+use chrono::{DateTime, Utc};
+
+/// What makes a request recognisable when it is sent again.
+#[derive(Debug, Clone)]
+pub(crate) struct OnceKey {
+    /// The key the caller chose.
+    pub(crate) key: String,
+    /// Hash of method, path and body.
+    pub(crate) request_hash: String,
+}
+
+/// An answer that can be kept and given again.
+#[derive(Debug, Clone)]
+pub(crate) struct Answer {
+    /// HTTP status.
+    pub(crate) status: u16,
+    /// JSON text.
+    pub(crate) body: String,
+    /// `Location` header.
+    pub(crate) location: Option<String>,
+    /// `ETag` header.
+    pub(crate) etag: Option<String>,
+    /// Whether it was given before.
+    pub(crate) replayed: bool,
+}
+
+impl App {
+    /// Runs a use case that creates something. With a key, the first answer
+    /// is kept in the same transaction and given again to the same request.
+    pub(crate) async fn command_once(
+        &self,
+        actor: &Actor,
+        once: Option<OnceKey>,
+        work: impl Fn(&mut Tx<'_>, DateTime<Utc>) -> Result<Answer> + Send + 'static,
+    ) -> Result<Answer> {
+        let subject = actor.subject.clone();
+        self.command(move |tx, now| {
+            let Some(once) = &once else { return work(tx, now) };
+            if let Some(kept) = idempotency::take(tx, &subject, &once.key, &once.request_hash, now)? {
+                return replay(once, kept);
+            }
+            let answer = work(tx, now)?;
+            let kept = KeptAnswer {
+                request_hash: once.request_hash.clone(),
+                status: i32::from(answer.status),
+                body: answer.body.clone(),
+                location: answer.location.clone(),
+                etag: answer.etag.clone(),
+            };
+            idempotency::keep(tx, &subject, &once.key, &kept)?;
+            Ok(answer)
+        })
+        .await
+    }
+}
+
+fn replay(once: &OnceKey, kept: KeptAnswer) -> Result<Answer> {
+    if kept.request_hash != once.request_hash {
+        return Err(Error::KeyReused);
+    }
+    Ok(Answer {
+        status: u16::try_from(kept.status).unwrap_or(200),
+        body: kept.body,
+        location: kept.location,
+        etag: kept.etag,
+        replayed: true,
+    })
+}
