@@ -8,7 +8,8 @@ use drykeep::domain::quantity::{Bar, Celsius, GaugeBar, Litres, Millibar, Moles,
 
 /// GERG-2008 and the reference equations of state are different fits to the
 /// same measurements; between them lies up to 0.18 % (argon and 95/5
-/// argon/hydrogen, warm and at high pressure). The rest is margin.
+/// argon/hydrogen, warm and at high pressure), and 0.23 % at the very edges
+/// of the range. The rest is margin.
 const CONTENT_TOLERANCE: f64 = 0.0025;
 
 /// The data carry six significant digits.

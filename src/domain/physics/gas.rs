@@ -2,7 +2,7 @@
 //! volume, and the way back, with the GERG-2008 equation of state
 //! (ISO 20765-2) in the `aga8` crate's port of the NIST reference code.
 //!
-//! Knows nothing of supplies, readings or forecasts. Only [`Fluid`] touches
+//! Knows nothing of supplies, readings or forecasts. Only `Fluid` touches
 //! the crate, so that another implementation can take its place.
 
 pub use super::mixture::{GasMixture, MixtureError, PureGas};

@@ -249,6 +249,18 @@ mod tests {
     }
 
     #[test]
+    fn only_a_rise_beyond_its_error_is_an_ingress() {
+        // Slope and standard error by hand: 16, 0.4 and -16 standard errors.
+        let rising = [(0.0, 10.0), (60.0, 21.0), (120.0, 29.0), (180.0, 42.0)];
+        let noise = [(0.0, 10.0), (60.0, 12.0), (120.0, 9.0), (180.0, 12.0)];
+        let falling = [(0.0, 42.0), (60.0, 29.0), (120.0, 21.0), (180.0, 10.0)];
+        assert!(fit(&rising).unwrap().distinguishable);
+        assert!(!fit(&noise).unwrap().distinguishable);
+        let found = fit(&falling).unwrap();
+        assert!(found.ingress_ml_min < 0.0 && !found.distinguishable, "{found:?}");
+    }
+
+    #[test]
     fn two_readings_have_no_standard_error() {
         let found = fit(&[(0.0, 1.0), (60.0, 11.0)]).unwrap();
         assert_eq!(found.standard_error_ml_min, None);
