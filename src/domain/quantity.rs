@@ -126,6 +126,8 @@ quantities! {
     LitresPerMinute ["L/min"] above 0.0 .. 1e6;
     /// An absolute pressure, millibar.
     Millibar ["mbar"] at_least 0.0 .. 1e6;
+    /// An absolute pressure, bar.
+    Bar ["bar"] at_least 0.0 .. 1000.0;
     /// An absolute pressure, pascal.
     Pascal ["Pa"] at_least 0.0 .. 1e9;
     /// A pressure above ambient, bar. Below zero means under vacuum.
@@ -143,7 +145,9 @@ quantities! {
     /// An amount of substance, moles.
     Moles ["mol"] at_least 0.0 .. 1e9;
     /// An amount of gas as the litres it fills at 0 °C and 1 atm as an ideal gas.
-    NormalLitres ["NL"] at_least 0.0 .. 1e9;
+    NormalLitres ["NL"] at_least 0.0 .. 1e11;
+    /// A share in per cent.
+    Percent ["%"] at_least 0.0 .. 100.0;
     /// A fraction of one.
     Fraction ["of 1"] at_least 0.0 .. 1.0;
 }
