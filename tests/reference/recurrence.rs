@@ -1,5 +1,7 @@
 //! Recurrences against the examples of RFC 5545 §3.8.5.3 and against python-dateutil.
 
+#![expect(clippy::unwrap_used, reason = "helpers of a test may stop it as the test itself may")]
+
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use drykeep::domain::calendar::recurrence::{Recurrence, RecurrenceText};
 use drykeep::domain::calendar::{Interval, LocalTime};
@@ -49,7 +51,9 @@ impl Example {
         let mut listed = Vec::new();
         for (month, days) in &self.dates {
             for day in days.split(',').flat_map(days_of) {
-                listed.extend(times.iter().map(|time| LocalTime::parse(&format!("{month}-{day:02}T{time}")).unwrap()));
+                listed.extend(
+                    times.iter().map(|time| LocalTime::parse(&format!("{month}-{day:02}T{time}")).unwrap()),
+                );
             }
         }
         listed
@@ -136,7 +140,10 @@ fn expansion_agrees_with_python_dateutil() {
         let range = Interval::new(case.from, case.to).unwrap();
         let found = Recurrence::parse(&text).map(|set| set.expand(range, 10_000).unwrap());
         if found.as_ref() != Ok(&case.starts) {
-            differing.push(format!("{} in {}, {}: {found:?} instead of {:?}", case.dtstart, case.timezone, case.rrule, case.starts));
+            differing.push(format!(
+                "{} in {}, {}: {found:?} instead of {:?}",
+                case.dtstart, case.timezone, case.rrule, case.starts
+            ));
         }
     }
     assert!(differing.is_empty(), "{} differ:\n{}", differing.len(), differing.join("\n"));

@@ -15,7 +15,7 @@
 use crate::domain::calendar::pattern::Pattern;
 use crate::domain::calendar::rule::{End, Rule, RuleError};
 use crate::domain::calendar::zone::{
-    LocalTime, RangeError, check_range, first_instant, parse_zone, within_calendar,
+    LocalTime, RangeError, check_range, first_instant, instant, parse_zone, within_calendar,
 };
 use crate::domain::calendar::{Interval, Length};
 use crate::domain::violations::{Check, Coded, Violation, Violations};
@@ -231,8 +231,11 @@ impl Recurrence {
         let early = (range.start() - length.delta()).max(first_instant());
         let reach = Interval::new(early, range.end()).expect("the start moves earlier only");
         // One start may lie exactly one length before the range and end where it begins.
-        let starts = self.starts(reach, most.saturating_add(1))?;
-        let found: Vec<Interval> = starts
+        let starts = self.starts(reach, most.saturating_add(1));
+        if matches!(starts, Err(RecurrenceError::TooMany { .. })) {
+            return Err(RecurrenceError::TooMany { most });
+        }
+        let found: Vec<Interval> = starts?
             .into_iter()
             .filter_map(|start| Interval::lasting(start, length.delta()).ok())
             .filter(|occurrence| occurrence.overlaps(&range))
@@ -324,7 +327,7 @@ impl Repetition {
         self.pattern
             .walls(from)
             .take_while(move |wall| *wall <= last)
-            .map(move |wall| (wall, crate::domain::calendar::zone::instant(zone, wall)))
+            .map(move |wall| (wall, instant(zone, wall)))
             .filter(move |(_, start)| *start <= until)
     }
 }

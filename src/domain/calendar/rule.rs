@@ -486,7 +486,7 @@ mod tests {
         );
         assert_eq!(
             codes("FREQ=WEEKLY;BYMONTHDAY=1;BYWEEKNO=2;BYYEARDAY=3;BYDAY=1MO"),
-            ["rule_parts_exclude_each_other"; 4]
+            ["rule_parts_exclude_each_other"; 5]
         );
     }
 

@@ -215,7 +215,7 @@ fn rules_that_never_match_are_refused_quickly() {
     ] {
         assert_eq!(rule_code("2027-03-01T08:00:00", rule), "never_matches", "{rule}");
     }
-    assert!(begun.elapsed() < Duration::from_secs(20), "took {:?}", begun.elapsed());
+    assert!(begun.elapsed() < Duration::from_secs(5), "took {:?}", begun.elapsed());
     assert_eq!(rule_code("2026-03-02T08:00:00", "FREQ=DAILY;UNTIL=20260302T065959Z"), "until_before_start");
     assert_eq!(
         rule_code("2026-03-02T08:00:00", "FREQ=WEEKLY;BYDAY=FR;UNTIL=20260303T000000Z"),
@@ -253,12 +253,12 @@ fn the_busiest_rules_of_long_ago_are_listed_soon() {
     let busy = recurrence("1970-01-01T00:00:00", "Europe/Berlin", &format!("FREQ=DAILY;{quarters}"));
     let far = range("2097-01-01T00:00:00Z", "2099-03-01T00:00:00Z");
     let found = busy.expand(far, 100_000).unwrap();
-    // 789 days of 96 quarters; those that a night in March skips fall on the
-    // hour after, and those that a night in October repeats are taken once.
-    assert_eq!(found.len(), 96 * 789 - 4 * 2 - 4 * 2 + 4 * 2);
+    // 789 days of 96 quarters, less the four that each of two nights in March
+    // moves onto those of the hour after.
+    assert_eq!(found.len(), 96 * 789 - 4 * 2);
     let counted = recurrence("1970-01-01T00:00:00", "Europe/Berlin", "FREQ=YEARLY;INTERVAL=1000;COUNT=5000");
     assert_eq!(counted.expand(far, 10), Ok(vec![]));
-    assert!(begun.elapsed() < Duration::from_secs(10), "took {:?}", begun.elapsed());
+    assert!(begun.elapsed() < Duration::from_secs(5), "took {:?}", begun.elapsed());
 }
 
 fn rules() -> impl Strategy<Value = String> {
