@@ -79,13 +79,12 @@ impl Config {
             .clone()
             .unwrap_or_else(|| pick("DATABASE_URL", file.database_url, "sqlite://drykeep.db"));
         let listen = flags.listen.clone().unwrap_or_else(|| pick("LISTEN", file.listen, "127.0.0.1:8080"));
-        let path = |name: &str, from_file: Option<PathBuf>| environment(name).map(PathBuf::from).or(from_file);
+        let path =
+            |name: &str, from_file: Option<PathBuf>| environment(name).map(PathBuf::from).or(from_file);
         let database: Option<DatabaseUrl> =
             url.parse().map_err(|e| faults.push(format!("database_url: {e}"))).ok();
-        let address: Option<SocketAddr> = listen
-            .parse()
-            .map_err(|_| faults.push(format!("listen: {listen:?} is not ADDRESS:PORT")))
-            .ok();
+        let address: Option<SocketAddr> =
+            listen.parse().map_err(|_| faults.push(format!("listen: {listen:?} is not ADDRESS:PORT"))).ok();
         let log_format = match pick("LOG_FORMAT", file.log_format, "text").as_str() {
             "text" => LogFormat::Text,
             "json" => LogFormat::Json,
@@ -130,7 +129,8 @@ impl Config {
     /// owner only.
     pub fn secret(&self) -> Result<Vec<u8>, ConfigError> {
         let path = &self.secret_file;
-        let fault = |e: &dyn std::fmt::Display| ConfigError(vec![format!("secret_file {}: {e}", path.display())]);
+        let fault =
+            |e: &dyn std::fmt::Display| ConfigError(vec![format!("secret_file {}: {e}", path.display())]);
         if !path.exists() {
             let mut bytes = [0_u8; 48];
             getrandom::fill(&mut bytes).map_err(|e| fault(&e))?;

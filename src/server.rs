@@ -27,7 +27,12 @@ pub enum ServeError {
 }
 
 /// Starts serving on a bound listener; stops gracefully on SIGINT and SIGTERM.
-pub fn serve(app: App, verifier: Verifier, listener: TcpListener, workers: usize) -> Result<Server, ServeError> {
+pub fn serve(
+    app: App,
+    verifier: Verifier,
+    listener: TcpListener,
+    workers: usize,
+) -> Result<Server, ServeError> {
     let data = web::Data::new(app);
     let verifier = web::Data::new(verifier);
     let metrics = web::Data::new(Metrics::new()?);
@@ -70,7 +75,10 @@ async fn docs() -> HttpResponse {
 }
 
 /// Tells a path that does not exist from one that takes other methods.
-async fn no_such_route(request: HttpRequest, methods: web::Data<contract::Methods>) -> Result<HttpResponse, Problem> {
+async fn no_such_route(
+    request: HttpRequest,
+    methods: web::Data<contract::Methods>,
+) -> Result<HttpResponse, Problem> {
     let allowed = methods.of(request.path());
     if allowed.is_empty() {
         return Err(Problem::new(problem::NOT_FOUND, format!("there is nothing at {}", request.path())));

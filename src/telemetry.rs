@@ -53,8 +53,7 @@ pub(crate) async fn with_request_id<B: MessageBody>(
     let id = given.map_or_else(|| Uuid::now_v7().to_string(), str::to_owned);
     let method = request.method().to_string();
     let path = request.path().to_owned();
-    let mut answered =
-        REQUEST_ID.scope(RefCell::new(id.clone()), async { next.call(request).await }).await?;
+    let mut answered = REQUEST_ID.scope(RefCell::new(id.clone()), async { next.call(request).await }).await?;
     tracing::info!(request_id = id, method, path, status = answered.status().as_u16(), "answered");
     if let Ok(value) = HeaderValue::from_str(&id) {
         answered.headers_mut().insert(name, value);

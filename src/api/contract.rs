@@ -18,10 +18,8 @@ const ABOUT: &str = "Bookings, gas, dryness and upkeep of the shared inert-atmos
 
 /// The document as the code generates it.
 pub(crate) fn document() -> OpenApi {
-    let (_, mut document) = actix_web::App::new()
-        .into_utoipa_app()
-        .configure(super::described)
-        .split_for_parts();
+    let (_, mut document) =
+        actix_web::App::new().into_utoipa_app().configure(super::described).split_for_parts();
     complete(&mut document);
     document
 }
@@ -208,8 +206,12 @@ impl Methods {
             pattern.len() == segments.len()
                 && pattern.iter().zip(&segments).all(|(part, given)| part.starts_with('{') || part == given)
         };
-        let mut methods: Vec<&str> =
-            self.0.iter().filter(|(pattern, _)| fits(pattern)).flat_map(|(_, methods)| methods.clone()).collect();
+        let mut methods: Vec<&str> = self
+            .0
+            .iter()
+            .filter(|(pattern, _)| fits(pattern))
+            .flat_map(|(_, methods)| methods.clone())
+            .collect();
         methods.sort_unstable();
         methods.dedup();
         methods

@@ -45,7 +45,12 @@ pub(crate) fn reference(what: &'static str, text: &str) -> Result<Reference, Pro
 }
 
 /// The answer to a creation: 201, where it is and its version.
-pub(crate) fn created<V: Serialize>(path: &str, id: impl std::fmt::Display, version: i32, view: &V) -> Answer {
+pub(crate) fn created<V: Serialize>(
+    path: &str,
+    id: impl std::fmt::Display,
+    version: i32,
+    view: &V,
+) -> Answer {
     Answer {
         status: 201,
         body: serde_json::to_string(view).unwrap_or_default(),
@@ -101,8 +106,7 @@ where
     F::View: Send,
 {
     let page = query.parse()?;
-    let stored =
-        app.query(move |tx, _| keep::list::<F::Value>(tx, &actor, page.after, page.probe())).await?;
+    let stored = app.query(move |tx, _| keep::list::<F::Value>(tx, &actor, page.after, page.probe())).await?;
     let listing = Listing::new(stored, page, |item| item.id.to_string());
     Ok(listing.map(|item| F::View::from(item)).answer(request))
 }
@@ -160,9 +164,8 @@ pub(crate) async fn delete<F: Form>(
 fn merged<F: Form>(current: &F::Value, patch: &Value) -> Result<F, Violations> {
     let mut form = serde_json::to_value(F::of(current)).unwrap_or(Value::Null);
     merge(&mut form, patch);
-    serde_path_to_error::deserialize(form).map_err(|error| {
-        shape_fault(&error.path().to_string(), error.inner()).into()
-    })
+    serde_path_to_error::deserialize(form)
+        .map_err(|error| shape_fault(&error.path().to_string(), error.inner()).into())
 }
 
 /// JSON merge patch, RFC 7396 §2.
@@ -288,12 +291,12 @@ mod tests {
             (json!({"a":"c"}), json!({"a":["b"]}), json!({"a":["b"]})),
             (json!({"a":{"b":"c"}}), json!({"a":{"b":"d","c":null}}), json!({"a":{"b":"d"}})),
             (json!({"a":[{"b":"c"}]}), json!({"a":[1]}), json!({"a":[1]})),
-            (json!(["a","b"]), json!(["c","d"]), json!(["c","d"])),
+            (json!(["a", "b"]), json!(["c", "d"]), json!(["c", "d"])),
             (json!({"a":"b"}), json!(["c"]), json!(["c"])),
             (json!({"a":"foo"}), json!(null), json!(null)),
             (json!({"a":"foo"}), json!("bar"), json!("bar")),
             (json!({"e":null}), json!({"a":1}), json!({"e":null,"a":1})),
-            (json!([1,2]), json!({"a":"b","c":null}), json!({"a":"b"})),
+            (json!([1, 2]), json!({"a":"b","c":null}), json!({"a":"b"})),
             (json!({}), json!({"a":{"bb":{"ccc":null}}}), json!({"a":{"bb":{}}})),
         ];
         for (mut original, patch, result) in cases {

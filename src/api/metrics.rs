@@ -44,10 +44,7 @@ pub(crate) async fn observe<B: MessageBody>(
     let method = request.method().as_str().to_owned();
     let answered = next.call(request).await?;
     let route = answered.request().match_pattern().unwrap_or_else(|| "unmatched".to_owned());
-    metrics
-        .requests
-        .with_label_values(&[method.as_str(), route.as_str(), answered.status().as_str()])
-        .inc();
+    metrics.requests.with_label_values(&[method.as_str(), route.as_str(), answered.status().as_str()]).inc();
     metrics
         .seconds
         .with_label_values(&[method.as_str(), route.as_str()])

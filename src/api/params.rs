@@ -14,12 +14,14 @@ impl<T: DeserializeOwned> FromRequest for Params<T> {
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(web::Query::<T>::from_query(request.query_string()).map(|query| Self(query.into_inner())).map_err(
-            |error| {
-                let text = error.to_string();
-                let field = text.split('`').nth(1).unwrap_or_default();
-                Problem::field(field, "bad_parameter", text.clone())
-            },
-        ))
+        ready(
+            web::Query::<T>::from_query(request.query_string())
+                .map(|query| Self(query.into_inner()))
+                .map_err(|error| {
+                    let text = error.to_string();
+                    let field = text.split('`').nth(1).unwrap_or_default();
+                    Problem::field(field, "bad_parameter", text.clone())
+                }),
+        )
     }
 }

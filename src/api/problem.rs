@@ -141,7 +141,10 @@ impl Problem {
 
     /// A method the path does not take.
     pub(crate) fn method_not_allowed(allow: String) -> Self {
-        Self { allow: Some(allow), ..Self::new(METHOD_NOT_ALLOWED, "the Allow header names the methods it takes") }
+        Self {
+            allow: Some(allow),
+            ..Self::new(METHOD_NOT_ALLOWED, "the Allow header names the methods it takes")
+        }
     }
 
     /// The HTTP status.

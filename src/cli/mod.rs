@@ -54,11 +54,8 @@ pub fn run() -> ExitCode {
 }
 
 fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
-    let flags = Flags {
-        file: arguments.config.clone(),
-        database_url: arguments.database_url.clone(),
-        listen: None,
-    };
+    let flags =
+        Flags { file: arguments.config.clone(), database_url: arguments.database_url.clone(), listen: None };
     match &arguments.command {
         Command::Serve(serve) => serve.run(flags),
         Command::Token(token) => token.run(&Config::load(&flags)?),

@@ -37,7 +37,8 @@ pub(super) fn serve_until_stopped(
     let workers = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
     tracing::info!(address = %config.listen, database = %config.database, "serving");
     let store = app.store().clone();
-    actix_web::rt::System::new().block_on(async move { Ok::<_, Failure>(server::serve(app, verifier, listener, workers)?.await?) })?;
+    actix_web::rt::System::new()
+        .block_on(async move { Ok::<_, Failure>(server::serve(app, verifier, listener, workers)?.await?) })?;
     store.close();
     tracing::info!("stopped");
     Ok(())

@@ -104,5 +104,13 @@ macro_rules! things {
 }
 
 things!(
-    RoomId, GloveboxId, StationId, AntechamberId, InstrumentId, PurifierId, GasSupplyId, CylinderId, PersonId,
+    RoomId,
+    GloveboxId,
+    StationId,
+    AntechamberId,
+    InstrumentId,
+    PurifierId,
+    GasSupplyId,
+    CylinderId,
+    PersonId,
 );

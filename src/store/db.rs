@@ -67,8 +67,7 @@ const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode =
 /// Opens an `SQLite` file, creating it where there is none.
 pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {
     let unavailable = |e: &dyn std::fmt::Display| StoreError::Unavailable(format!("{}: {e}", path.display()));
-    let mut connection =
-        SqliteConnection::establish(&path.to_string_lossy()).map_err(|e| unavailable(&e))?;
+    let mut connection = SqliteConnection::establish(&path.to_string_lossy()).map_err(|e| unavailable(&e))?;
     connection.batch_execute(SQLITE_SETTINGS).map_err(|e| unavailable(&e))?;
     Ok(Db::Sqlite(connection))
 }

@@ -100,9 +100,15 @@ impl From<DieselError> for StoreError {
             }
             _ if name.contains("claims_never_overlap") => Self::Constraint(Constraint::ClaimsNeverOverlap),
             _ if message.contains("deadlock detected") => Self::Contention,
-            _ if ["database is locked", "disk is full", "disk I/O error", "terminating connection", "shutting down"]
-                .iter()
-                .any(|known| message.contains(known)) =>
+            _ if [
+                "database is locked",
+                "disk is full",
+                "disk I/O error",
+                "terminating connection",
+                "shutting down",
+            ]
+            .iter()
+            .any(|known| message.contains(known)) =>
             {
                 Self::Unavailable(message.to_owned())
             }

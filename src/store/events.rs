@@ -26,13 +26,8 @@ pub(crate) fn append(
     actor: &str,
     body: &serde_json::Value,
 ) -> StoreResult<()> {
-    let row = EventRow {
-        at: at.naive_utc(),
-        kind,
-        subject_id: subject.to_string(),
-        actor,
-        body: body.to_string(),
-    };
+    let row =
+        EventRow { at: at.naive_utc(), kind, subject_id: subject.to_string(), actor, body: body.to_string() };
     diesel::insert_into(events::table).values(&row).execute(tx.db())?;
     Ok(())
 }

@@ -74,8 +74,9 @@ fn run(connector: &Connector, mut db: Db, jobs: &Receiver<Job>) {
         let mut answers = Vec::new();
         let decided = catch_unwind(AssertUnwindSafe(|| commit_together(&mut db, first, jobs, &mut answers)));
         let broken = decided.is_err();
-        let result = decided
-            .unwrap_or_else(|_| Err(StoreError::Unavailable("a request failed while being written".to_owned())));
+        let result = decided.unwrap_or_else(|_| {
+            Err(StoreError::Unavailable("a request failed while being written".to_owned()))
+        });
         if let Err(error) = &result {
             tracing::error!(%error, "a batch of writes was not committed");
         }

@@ -81,7 +81,9 @@ impl From<StoreError> for Error {
             Constraint::SubjectTaken => {
                 taken("subject_taken", "another person signs in with this subject already")
             }
-            Constraint::Reference => taken("in_use", "something still refers to it, or it refers to something gone"),
+            Constraint::Reference => {
+                taken("in_use", "something still refers to it, or it refers to something gone")
+            }
             Constraint::ClaimsNeverOverlap
             | Constraint::IdempotencyKeyUsed
             | Constraint::NightlyRunExists

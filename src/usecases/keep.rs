@@ -134,7 +134,13 @@ pub(crate) fn remove<T: Managed>(
     note(tx, actor, now, "removed", &current)
 }
 
-fn note<T: Kept>(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, verb: &str, of: &Stored<T>) -> Result<()> {
+fn note<T: Kept>(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    verb: &str,
+    of: &Stored<T>,
+) -> Result<()> {
     let kind = format!("{}.{verb}", T::NAME);
     let body = json!({ "version": of.version, "tag": of.value.tag().map(ToString::to_string) });
     Ok(events::append(tx, now, &kind, of.id, &actor.subject, &body)?)

@@ -4,3 +4,4 @@
 #![expect(clippy::unwrap_used, reason = "helpers of tests fail the test that calls them")]
 
 mod physics;
+mod recurrence;

@@ -192,7 +192,9 @@ impl LevelLimits {
     /// Limits with `caution` not above `action`.
     pub fn new(caution: Ppm, action: Ppm) -> Result<Self, Violations> {
         if caution > action {
-            return Err(Violation::new("caution", "out_of_order", "must not be above the action level").into());
+            return Err(
+                Violation::new("caution", "out_of_order", "must not be above the action level").into()
+            );
         }
         Ok(Self { caution, action })
     }

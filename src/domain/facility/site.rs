@@ -67,13 +67,13 @@ impl Policies {
 impl Default for Policies {
     /// Defaults of our own choosing, for a site to override.
     fn default() -> Self {
-        let hours = |n| Length::from_hours(n).expect("a constant within range");
+        let hours = |n| Length::of_seconds(n * 3600).expect("a constant within range");
         Self {
             minimum_notice: None,
             cancellation_notice: None,
             longest_booking: hours(12),
             horizon: hours(24 * 90),
-            no_show_grace: Length::from_minutes(30).expect("a constant within range"),
+            no_show_grace: Length::of_seconds(1800).expect("a constant within range"),
             group_hours_per_week: None,
             group_quotas: Vec::new(),
             porous_cycle_factor: 3,
