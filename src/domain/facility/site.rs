@@ -67,7 +67,7 @@ impl Policies {
 impl Default for Policies {
     /// Defaults of our own choosing, for a site to override.
     fn default() -> Self {
-        let hours = |n| Length::of_seconds(n * 3600).expect("a constant within range");
+        let hours = |n: i64| Length::of_seconds(n * 3600).expect("a constant within range");
         Self {
             minimum_notice: None,
             cancellation_notice: None,
