@@ -2,16 +2,32 @@
 
 pub mod auth;
 pub(crate) mod body;
+mod bookings;
+mod calculations;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
+mod due_items;
+mod facility;
+mod gas_forecasts;
+mod gas_supplies;
+mod gloveboxes;
 mod health;
+mod holds;
+mod maintenance_windows;
 pub(crate) mod metrics;
+mod nightly_runs;
+mod openings;
 pub(crate) mod paging;
 pub(crate) mod params;
+mod people;
 pub(crate) mod problem;
 pub(crate) mod problem_pages;
+mod qualifications;
+mod readings;
 mod rooms;
+mod services;
+mod upkeep_rules;
 
 use crate::usecases::App;
 use actix_web::web;
@@ -33,5 +49,21 @@ pub(crate) fn described(config: &mut ServiceConfig<'_>) {
 }
 
 fn resources(config: &mut ServiceConfig<'_>) {
+    bookings::routes(config);
+    calculations::routes(config);
+    due_items::routes(config);
+    facility::routes(config);
+    gas_forecasts::routes(config);
+    gas_supplies::routes(config);
+    gloveboxes::routes(config);
+    holds::routes(config);
+    maintenance_windows::routes(config);
+    nightly_runs::routes(config);
+    openings::routes(config);
+    people::routes(config);
+    qualifications::routes(config);
+    readings::routes(config);
     rooms::routes(config);
+    services::routes(config);
+    upkeep_rules::routes(config);
 }

@@ -1,6 +1,11 @@
 //! The command line, one file a command; the only place that prints.
 
+mod calculate;
 mod contract;
+mod demo;
+mod doctor;
+mod import;
+mod nightly;
 mod serve;
 mod token;
 

@@ -1,15 +1,30 @@
 //! The only part that speaks to a database. It stores what it is given and
 //! returns what it finds; it decides nothing.
 
+pub(crate) mod bookings;
+pub(crate) mod claims;
 pub(crate) mod db;
+pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;
+pub(crate) mod gas_supplies;
+pub(crate) mod gloveboxes;
+pub(crate) mod holds;
 pub(crate) mod idempotency;
 pub(crate) mod kept;
 mod migrate;
+pub(crate) mod nightly_runs;
+pub(crate) mod people;
+pub(crate) mod qualifications;
+pub(crate) mod readings;
 mod rooms;
+pub(crate) mod rules;
 mod schema;
+pub(crate) mod services;
+pub(crate) mod site;
 pub(crate) mod things;
+pub(crate) mod usage;
+pub(crate) mod windows;
 mod writer;
 
 pub use db::{DatabaseUrl, UnknownDatabaseUrl};

@@ -2,9 +2,20 @@
 //! use case authorises, loads, lets the domain decide, and writes the decision
 //! and its event in one transaction.
 
+pub(crate) mod book;
 mod error;
+pub(crate) mod holds;
+pub(crate) mod import;
+pub(crate) mod ingest_readings;
 pub(crate) mod keep;
 pub(crate) mod once;
+pub(crate) mod openings;
+pub(crate) mod run_booking;
+pub(crate) mod run_night;
+pub(crate) mod site;
+pub(crate) mod swap_cylinder;
+pub(crate) mod upkeep;
+pub(crate) mod windows;
 
 pub use error::{Error, Result};
 

@@ -1,12 +1,14 @@
 //! The facility: its rooms, gloveboxes, gas supplies, people and policies.
 
 pub mod glovebox;
+pub mod holds;
 pub mod people;
 pub mod quantities;
 pub mod room;
 pub mod site;
 pub mod solvents;
 pub mod supply;
+pub mod windows;
 
 pub use glovebox::{Antechamber, Glovebox, Instrument, Purifier, Station, WorkingGas};
 pub use people::{Person, Qualification, Scope};

@@ -1,0 +1,1 @@
+//! `drykeep calculate`: the pure computations.

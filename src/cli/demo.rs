@@ -1,0 +1,1 @@
+//! `drykeep demo`: the main job on an invented facility.

@@ -1,0 +1,1 @@
+//! `drykeep doctor`: checks configuration, database, clock and contract.

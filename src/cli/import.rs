@@ -1,0 +1,1 @@
+//! `drykeep import`: loads fixtures and readings.

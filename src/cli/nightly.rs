@@ -1,0 +1,1 @@
+//! `drykeep nightly`: computes what is due.

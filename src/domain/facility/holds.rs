@@ -1,0 +1,1 @@
+//! Holds: a box, or part of it, closed to use until released.

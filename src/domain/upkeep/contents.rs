@@ -1,0 +1,1 @@
+//! When a gas supply is down to its changeover pressure.

@@ -1,0 +1,1 @@
+//! Due items: when each task falls due, how sure that is, and why.

@@ -1,0 +1,1 @@
+//! Meters: hours and cycles since the last service.

@@ -1,0 +1,1 @@
+//! Readings: what sensors and people report.

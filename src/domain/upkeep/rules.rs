@@ -1,0 +1,1 @@
+//! Upkeep rules: what makes which task due on which kind of part.

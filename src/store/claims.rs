@@ -1,0 +1,1 @@
+//! Claims: which resource is occupied when.

@@ -1,0 +1,1 @@
+//! Gas supplies and their cylinders.

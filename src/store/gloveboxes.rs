@@ -1,0 +1,1 @@
+//! Gloveboxes and their parts.

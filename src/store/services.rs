@@ -1,0 +1,1 @@
+//! Services: upkeep that was done.

@@ -1,0 +1,1 @@
+//! The facility as a whole.

@@ -1,0 +1,1 @@
+//! Hours and cycles that bookings put on stations and antechambers.

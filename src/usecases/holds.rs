@@ -1,0 +1,1 @@
+//! Holds: closing a box to use until released.

@@ -1,0 +1,1 @@
+//! Loading fixtures and files of readings.

@@ -1,0 +1,1 @@
+//! Swapping a cylinder, and how long the gas lasts.

@@ -1,0 +1,1 @@
+//! Due items, upkeep rules and services.
