@@ -201,7 +201,8 @@ mod tests {
     /// day reaches 10 ppm after 18 days.
     #[test]
     fn a_rising_level_is_due_where_its_line_crosses() {
-        let readings: Vec<(i64, f64)> = (0..8_i32).map(|day| (24 * i64::from(day), 1.0 + 0.5 * f64::from(day))).collect();
+        let readings: Vec<(i64, f64)> =
+            (0..8_i32).map(|day| (24 * i64::from(day), 1.0 + 0.5 * f64::from(day))).collect();
         assert_eq!(judge(&readings, 24 * 7), Verdict::Dated(DueDates::certain(at(24 * 18 + 6))));
     }
 

@@ -3,9 +3,7 @@
 //! into the future through a model of consumption.
 
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
-use super::trend::{
-    HORIZON_DAYS, Sample, THEIL_SEN_SOURCE, Trend, after_hours, hours_between,
-};
+use super::trend::{HORIZON_DAYS, Sample, THEIL_SEN_SOURCE, Trend, after_hours, hours_between};
 use crate::domain::facility::{Cylinder, CylinderState, GasSupply, SuppliedGas};
 use crate::domain::ids::CylinderId;
 use crate::domain::names::Tag;
@@ -297,7 +295,10 @@ fn segment(
         (None, _) => evidence.noting(format!("every {every}th reading is used")),
     };
     if history.temperature.is_empty() {
-        let note = format!("no temperature was read: {} is taken, as stated for the supply", history.supply.temperature);
+        let note = format!(
+            "no temperature was read: {} is taken, as stated for the supply",
+            history.supply.temperature
+        );
         answer.evidence.notes.push(note);
     }
     Ok(segment)
@@ -330,9 +331,10 @@ fn rate(segment: &[Sample], answer: &mut GasForecast, supply: &GasSupply) -> Res
         return Err("the contents did not fall over the readings since the last swap".to_owned());
     }
     if line.high >= 0.0 {
-        answer.evidence.notes.push(
-            "the slope's interval reaches down to no use at all: there is no latest date".to_owned(),
-        );
+        answer
+            .evidence
+            .notes
+            .push("the slope's interval reaches down to no use at all: there is no latest date".to_owned());
     }
     answer.daily_use_mol = Some((daily(per_hour.low), daily(per_hour.likely), daily(per_hour.high)));
     answer.daily_use_m3 = one_mole_m3(supply.gas).map(|m3| daily(per_hour.likely) * m3);
@@ -477,7 +479,8 @@ impl<'a> Vessel<'a> {
     fn temperature_at(&self, at: DateTime<Utc>) -> Celsius {
         let readings = &self.history.temperature;
         let next = readings.partition_point(|sample| sample.at < at);
-        let around = next.checked_sub(1).and_then(|before| readings.get(before)).into_iter().chain(readings.get(next));
+        let around =
+            next.checked_sub(1).and_then(|before| readings.get(before)).into_iter().chain(readings.get(next));
         around
             .filter(|sample| (sample.at - at).abs() <= TimeDelta::hours(TEMPERATURE_HOURS))
             .min_by_key(|sample| (sample.at - at).abs())

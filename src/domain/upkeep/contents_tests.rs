@@ -87,7 +87,7 @@ fn the_date_is_where_the_line_meets_the_changeover_whatever_the_temperature() {
     for temperatures in [[15.0, 15.0], [8.0, 31.0]] {
         let found = forecast(&drawn_evenly(10, temperatures), at(24 * 10));
         let last_c = temperatures[0];
-        let kept = 50.0 * 20.0_f64.mul_add(1.0, 1.013_25) * 100.0 / (8.314_472 * (273.15 + last_c));
+        let kept = 50.0 * (20.0 + 1.013_25) * 100.0 / (8.314_472 * (273.15 + last_c));
         // Argon at 20 bar departs from the ideal gas by less than 3 %.
         let days_left = (340.0 - kept) / 10.0;
         let due = found.empty.unwrap();
@@ -129,10 +129,7 @@ fn nothing_is_guessed() {
 #[test]
 fn a_cylinder_below_changeover_is_due_since_it_was_read_so() {
     let mut history = drawn_evenly(10, [15.0, 15.0]);
-    history.gauge.extend([
-        Sample { at: at(250), value: 19.0 },
-        Sample { at: at(260), value: 18.0 },
-    ]);
+    history.gauge.extend([Sample { at: at(250), value: 19.0 }, Sample { at: at(260), value: 18.0 }]);
     assert_eq!(forecast(&history, at(261)).empty, Some(DueDates::certain(at(250))));
 }
 

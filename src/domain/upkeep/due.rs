@@ -20,7 +20,7 @@ use crate::domain::facility::MeasuredQuantity;
 use crate::domain::ids::{GloveboxId, RuleId, ThingId};
 use crate::domain::names::Word;
 use crate::domain::quantity::Fraction;
-use chrono::{DateTime, Days, NaiveTime, TimeDelta, TimeZone, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -75,13 +75,7 @@ pub struct History {
 impl History {
     /// Nothing known but the zone.
     pub const fn empty(zone: Tz) -> Self {
-        Self {
-            zone,
-            services: Vec::new(),
-            use_of: BTreeMap::new(),
-            readings: BTreeMap::new(),
-            supply: None,
-        }
+        Self { zone, services: Vec::new(), use_of: BTreeMap::new(), readings: BTreeMap::new(), supply: None }
     }
 
     /// The latest service of a task on the part itself, by when it was done.
@@ -249,16 +243,8 @@ fn told(trigger: &Trigger, assessment: Assessment, governs: bool) -> TriggerStat
 /// The state by the date to have acted by, see the module's first lines.
 pub fn state(act_by: DateTime<Utc>, approach: TimeDelta, zone: Tz, now: DateTime<Utc>) -> DueState {
     let day = act_by.with_timezone(&zone).date_naive();
-    let midnight = |date: chrono::NaiveDate| {
-        // Where the clocks skip midnight, the day begins when they have jumped.
-        let wall = date.and_time(NaiveTime::MIN);
-        zone.from_local_datetime(&wall)
-            .earliest()
-            .or_else(|| zone.from_local_datetime(&(wall + TimeDelta::hours(1))).earliest())
-            .map(|at| at.to_utc())
-    };
-    let begins = midnight(day).unwrap_or(act_by);
-    let ends = day.checked_add_days(Days::new(1)).and_then(midnight).unwrap_or(act_by);
+    let begins = start_of_day(day, zone).unwrap_or(act_by);
+    let ends = day.checked_add_days(Days::new(1)).and_then(|next| start_of_day(next, zone)).unwrap_or(act_by);
     if now >= ends {
         DueState::Overdue
     } else if now >= begins {
@@ -268,6 +254,14 @@ pub fn state(act_by: DateTime<Utc>, approach: TimeDelta, zone: Tz, now: DateTime
     } else {
         DueState::Current
     }
+}
+
+/// When a day begins in a zone; where the clocks skip midnight, when they have
+/// jumped.
+pub fn start_of_day(date: NaiveDate, zone: Tz) -> Option<DateTime<Utc>> {
+    let wall = date.and_time(NaiveTime::MIN);
+    let at = |wall| zone.from_local_datetime(&wall).earliest();
+    at(wall).or_else(|| at(wall + TimeDelta::hours(1))).map(|at| at.to_utc())
 }
 
 /// A rule on a part as one trigger after another sees it.
@@ -305,9 +299,10 @@ impl View<'_> {
         let counts_from_service = matches!(trigger, Trigger::Calendar(_) | Trigger::Usage { .. });
         if self.last.is_none() && counts_from_service {
             let start = self.day(self.subject.created_at);
-            assessment.evidence.notes.push(format!(
-                "no service is on record: counted from {start}, when the part was entered"
-            ));
+            assessment
+                .evidence
+                .notes
+                .push(format!("no service is on record: counted from {start}, when the part was entered"));
         }
         assessment
     }
@@ -317,15 +312,15 @@ impl View<'_> {
         let evidence = Evidence::new("interval since the last service", "the rule itself");
         let (due, told) = match calendar {
             Calendar::Every { every } => (every.add_to(since, self.history.zone).ok(), every.to_string()),
-            Calendar::Dates(dates) => {
-                (dates.next_after(since, self.history.zone), dates.rrule().to_owned())
-            }
+            Calendar::Dates(dates) => (dates.next_after(since, self.history.zone), dates.rrule().to_owned()),
         };
         let counted = if self.last.is_some() { "after the service of" } else { "after entry on" };
         match due {
-            Some(due) => {
-                Assessment::dated(DueDates::certain(due), format!("{told} {counted} {}", self.day(since)), evidence)
-            }
+            Some(due) => Assessment::dated(
+                DueDates::certain(due),
+                format!("{told} {counted} {}", self.day(since)),
+                evidence,
+            ),
             None => Assessment::not_in_sight(format!("{told} names no further date"), evidence),
         }
     }

@@ -144,7 +144,8 @@ fn findings_ask_for_a_task_until_it_is_done_well() {
     assert_eq!(due(vec![failed.clone()]), Some(utc("2026-05-02T00:00:00Z")));
     assert_eq!(due(vec![gloves.clone(), failed.clone()]), Some(utc("2026-05-01T00:00:00Z")));
     assert_eq!(due(vec![gloves, failed, done("leak_test", "2026-05-03T00:00:00Z")]), None);
-    let asked = ServiceNote { calls_for: vec![word("leak_test")], ..done("filter_change", "2026-05-04T00:00:00Z") };
+    let asked =
+        ServiceNote { calls_for: vec![word("leak_test")], ..done("filter_change", "2026-05-04T00:00:00Z") };
     assert_eq!(due(vec![asked]), Some(utc("2026-05-04T00:00:00Z")));
 }
 
@@ -158,10 +159,9 @@ fn safety_acts_by_the_earliest_date() {
     let mut rule = rule("oxygen_check", PartKind::Glovebox, vec![condition]);
     let mut history = with_services(Vec::new());
     let values = [1.0, 1.6, 1.9, 2.6, 2.9, 3.6, 3.9];
-    let samples = (0_i64..).zip(values).map(|(day, value)| Sample {
-        at: utc("2026-05-25T00:00:00Z") + TimeDelta::days(day),
-        value,
-    });
+    let samples = (0_i64..)
+        .zip(values)
+        .map(|(day, value)| Sample { at: utc("2026-05-25T00:00:00Z") + TimeDelta::days(day), value });
     history.readings.insert(MeasuredQuantity::OxygenPpm, samples.collect());
     let found = item(&rule, &history, "2026-06-01T00:00:00Z");
     let due = found.due.unwrap();
@@ -173,7 +173,8 @@ fn safety_acts_by_the_earliest_date() {
 
 #[test]
 fn an_item_survives_its_json() {
-    let rule = rule("leak_test", PartKind::Glovebox, vec![every("P1Y"), Trigger::Finding { after: Vec::new() }]);
+    let rule =
+        rule("leak_test", PartKind::Glovebox, vec![every("P1Y"), Trigger::Finding { after: Vec::new() }]);
     let found = item(&rule, &with_services(Vec::new()), "2026-06-01T00:00:00Z");
     let text = serde_json::to_string(&found).unwrap();
     assert_eq!(serde_json::from_str::<DueItem>(&text).unwrap(), found);

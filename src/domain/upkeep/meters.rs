@@ -119,7 +119,9 @@ impl Ahead<'_> {
             Some(rate) => {
                 evidence.with_range("weekly_use", rate.mean, (rate.low, rate.high), &format!("{unit} a week"))
             }
-            None => evidence.noting("less than two weeks of use are on record: no weekly use is taken from them"),
+            None => {
+                evidence.noting("less than two weeks of use are on record: no weekly use is taken from them")
+            }
         };
         let within = reached(self.booked, self.remaining);
         let Some(likely) = within.or_else(|| self.beyond(rate?.mean)) else {
@@ -129,11 +131,14 @@ impl Ahead<'_> {
                     evidence,
                 ),
                 Some(_) => {
-                    let reason = format!("{summary}; not used of late, and the bookings do not reach the limit");
+                    let reason =
+                        format!("{summary}; not used of late, and the bookings do not reach the limit");
                     Assessment::not_in_sight(reason, evidence)
                 }
                 None => Assessment::unknown(
-                    format!("{summary}; the bookings do not reach the limit, and the use on record is too short for a rate"),
+                    format!(
+                        "{summary}; the bookings do not reach the limit, and the use on record is too short for a rate"
+                    ),
                     evidence,
                 ),
             };
@@ -207,14 +212,16 @@ impl Counted<'_> {
             Some(base) => (base, evidence),
             None => (
                 0.0,
-                evidence.noting("the first reading is later than the last service: use before it is not counted"),
+                evidence
+                    .noting("the first reading is later than the last service: use before it is not counted"),
             ),
         };
         let counted: Vec<Sample> = known.iter().filter(|sample| sample.at > self.since).copied().collect();
         let used = last.value - base;
         let evidence = evidence.with_readings(&counted).with("used", used, unit);
         let summary = format!("{} of {} {unit} used", digits(used), digits(self.limit));
-        let crossed = sums.windows(2).find(|pair| pair[1].at > self.since && pair[1].value - base >= self.limit);
+        let crossed =
+            sums.windows(2).find(|pair| pair[1].at > self.since && pair[1].value - base >= self.limit);
         if let Some(pair) = crossed {
             let reached = interpolate(&pair[0], &pair[1], base + self.limit).max(self.since);
             return Assessment::dated(DueDates::certain(reached), summary, evidence);
@@ -238,9 +245,8 @@ fn running_sums(samples: &[Sample]) -> Vec<Sample> {
     let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
     let mut previous: Option<f64> = None;
     for sample in samples {
-        let step = previous.map_or(0.0, |before| {
-            if sample.value >= before { sample.value - before } else { sample.value }
-        });
+        let step = previous
+            .map_or(0.0, |before| if sample.value >= before { sample.value - before } else { sample.value });
         let before = sums.last().map_or(0.0, |sum| sum.value);
         sums.push(Sample { at: sample.at, value: before + step });
         previous = Some(sample.value);
@@ -352,13 +358,11 @@ mod tests {
     /// 20 h a week since a service half way between two readings.
     #[test]
     fn a_counter_is_extrapolated_at_its_recent_rate() {
-        let samples = counter(&(-8..=0_i32).map(|w| (168 * i64::from(w), 1000.0 + 20.0 * f64::from(w))).collect::<Vec<_>>());
-        let pump = Counted {
-            meter: Meter::PumpHours,
-            limit: 100.0,
-            samples: &samples,
-            since: hours(-168 - 84),
-        };
+        let samples = counter(
+            &(-8..=0_i32).map(|w| (168 * i64::from(w), 1000.0 + 20.0 * f64::from(w))).collect::<Vec<_>>(),
+        );
+        let pump =
+            Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-168 - 84) };
         let found = pump.assess(now());
         assert_eq!(found.summary, "30 of 100 h used");
         assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(588))));
@@ -371,9 +375,6 @@ mod tests {
         // 50 h, then 10 h after the reset, then 50 h: the hundredth hour is at 4/5 of the last week.
         let Verdict::Dated(due) = pump.assess(now()).verdict else { panic!("a date") };
         assert_eq!(due.likely, hours(-168) + TimeDelta::minutes(168 * 48));
-        assert!(matches!(
-            Counted { samples: &[], ..pump }.assess(now()).verdict,
-            Verdict::Unknown(_)
-        ));
+        assert!(matches!(Counted { samples: &[], ..pump }.assess(now()).verdict, Verdict::Unknown(_)));
     }
 }

@@ -497,7 +497,9 @@ mod tests {
             let trigger: Trigger = serde_json::from_str(text).unwrap();
             assert_eq!(serde_json::to_string(&trigger).unwrap(), text);
         }
-        assert!(serde_json::from_str::<Trigger>(r#"{"kind":"usage","meter":"pump_hours","limit":0}"#).is_err());
+        assert!(
+            serde_json::from_str::<Trigger>(r#"{"kind":"usage","meter":"pump_hours","limit":0}"#).is_err()
+        );
     }
 
     #[test]

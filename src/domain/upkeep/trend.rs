@@ -62,12 +62,7 @@ pub fn theil_sen(points: &[(f64, f64)], confidence: f64) -> Option<TheilSen> {
     }
     let slope = median(&mut slopes)?;
     let (below, above) = sen_ranks(points, slopes.len(), confidence);
-    Some(TheilSen {
-        slope,
-        intercept: intercept(points, slope)?,
-        low: slopes[below],
-        high: slopes[above],
-    })
+    Some(TheilSen { slope, intercept: intercept(points, slope)?, low: slopes[below], high: slopes[above] })
 }
 
 /// The median of `y − slope·x`, which is the intercept for a given slope.
@@ -106,11 +101,7 @@ fn sen_ranks(points: &[(f64, f64)], slopes: usize, confidence: f64) -> (usize, u
 /// The sizes of the groups of equal values, those of one left out.
 fn ties(mut values: Vec<f64>) -> Vec<usize> {
     values.sort_by(f64::total_cmp);
-    values
-        .chunk_by(|a, b| a.total_cmp(b).is_eq())
-        .map(<[f64]>::len)
-        .filter(|size| *size > 1)
-        .collect()
+    values.chunk_by(|a, b| a.total_cmp(b).is_eq()).map(<[f64]>::len).filter(|size| *size > 1).collect()
 }
 
 /// The median; sorts the values.
@@ -256,9 +247,8 @@ mod tests {
     #[test]
     fn many_samples_are_condensed_to_few() {
         let start: DateTime<Utc> = "2026-01-01T00:00:00Z".parse().unwrap();
-        let samples: Vec<Sample> = (0..6000)
-            .map(|i| Sample { at: start + TimeDelta::minutes(10 * i), value: 100.0 })
-            .collect();
+        let samples: Vec<Sample> =
+            (0..6000).map(|i| Sample { at: start + TimeDelta::minutes(10 * i), value: 100.0 }).collect();
         let (condensed, hours) = condense(&samples);
         assert!(condensed.len() <= MOST_POINTS && condensed.len() > MOST_POINTS / 2, "{}", condensed.len());
         assert_eq!(hours, Some(5));
