@@ -161,7 +161,7 @@ pub(crate) async fn delete<F: Form>(
 }
 
 /// The present form with a merge patch applied.
-fn merged<F: Form>(current: &F::Value, patch: &Value) -> Result<F, Violations> {
+pub(crate) fn merged<F: Form>(current: &F::Value, patch: &Value) -> Result<F, Violations> {
     let mut form = serde_json::to_value(F::of(current)).unwrap_or(Value::Null);
     merge(&mut form, patch);
     serde_path_to_error::deserialize(form)

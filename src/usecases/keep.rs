@@ -22,6 +22,10 @@ pub(crate) trait Managed: Kept {
 }
 
 impl Managed for crate::domain::facility::Room {}
+impl Managed for crate::domain::facility::MaintenanceWindow {
+    const SEE: &'static [Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
+    const CHANGE: &'static [Scope] = &[Scope::UpkeepManage, Scope::FacilityManage];
+}
 
 /// What a caller says of the version it means to change.
 #[derive(Debug, Clone, PartialEq, Eq)]
