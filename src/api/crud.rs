@@ -169,7 +169,7 @@ pub(crate) fn merged<F: Form>(current: &F::Value, patch: &Value) -> Result<F, Vi
 }
 
 /// JSON merge patch, RFC 7396 §2.
-fn merge(target: &mut Value, patch: &Value) {
+pub(crate) fn merge(target: &mut Value, patch: &Value) {
     let Value::Object(changes) = patch else {
         *target = patch.clone();
         return;
