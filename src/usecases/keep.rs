@@ -32,9 +32,9 @@ pub(crate) trait Managed: Kept {
 
 impl Managed for crate::domain::facility::Room {}
 impl Managed for crate::domain::facility::Site {}
-impl Managed for crate::domain::facility::Glovebox {}
-impl Managed for crate::domain::facility::Person {}
-impl Managed for crate::domain::facility::Qualification {}
+impl Managed for Glovebox {}
+impl Managed for Person {}
+impl Managed for Qualification {}
 
 impl Managed for GasSupply {
     /// Refused while a box that it feeds is filled with another gas.

@@ -109,7 +109,7 @@ impl App {
 pub(crate) struct Lookup<'a, 'b> {
     tx: &'a mut Tx<'b>,
     /// The first store error met; parsing goes on and the caller reports it.
-    failed: Option<crate::store::StoreError>,
+    failed: Option<store::StoreError>,
 }
 
 impl<'a, 'b> Lookup<'a, 'b> {
