@@ -5,7 +5,9 @@
 #[path = "../world/mod.rs"]
 mod world;
 
+mod authorisation;
 mod constraints;
+mod crash;
 mod migrations;
 mod rooms;
 mod tokens;

@@ -17,7 +17,8 @@ pub(crate) struct Client {
 }
 
 impl Client {
-    pub(super) fn new(address: SocketAddr, authorization: Option<String>) -> Self {
+    /// A caller at an address, with the text of its `Authorization` header.
+    pub(crate) fn new(address: SocketAddr, authorization: Option<String>) -> Self {
         // A connection for each request: none is found closed when it is used again.
         let agent = ureq::Agent::config_builder()
             .http_status_as_error(false)
@@ -39,6 +40,16 @@ impl Client {
         headers: &[(&str, &str)],
         body: Option<&[u8]>,
     ) -> Answer {
+        self.exchange(method, path, headers, body).unwrap_or_else(|error| panic!("{method} {path}: {error}"))
+    }
+
+    fn exchange(
+        &self,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: Option<&[u8]>,
+    ) -> Result<Answer, ureq::Error> {
         let mut request = Request::builder().method(method).uri(format!("http://{}{path}", self.address));
         if let Some(authorization) = &self.authorization {
             request = request.header("authorization", authorization);
@@ -46,18 +57,23 @@ impl Client {
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        let sent = match body {
-            Some(body) => self.agent.run(request.body(body).unwrap()),
-            None => self.agent.run(request.body(()).unwrap()),
+        let mut response = match body {
+            Some(body) => self.agent.run(request.body(body)?)?,
+            None => self.agent.run(request.body(())?)?,
         };
-        let mut response = sent.unwrap_or_else(|error| panic!("{method} {path}: {error}"));
-        let text = response.body_mut().read_to_string().unwrap();
-        Answer {
+        let text = response.body_mut().read_to_string()?;
+        Ok(Answer {
             asked: format!("{method} {path}"),
             status: response.status().as_u16(),
             headers: response.headers().clone(),
             text,
-        }
+        })
+    }
+
+    /// Creates, if the service is there to answer.
+    pub(crate) fn try_post(&self, path: &str, body: &Value) -> Option<Answer> {
+        let headers = [("content-type", "application/json")];
+        self.exchange("POST", &under_base(path), &headers, Some(body.to_string().as_bytes())).ok()
     }
 
     #[track_caller]

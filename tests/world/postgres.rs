@@ -72,11 +72,10 @@ fn server() -> Option<&'static Server> {
     if server.is_none() {
         let required = setting("DRYKEEP_REQUIRE_POSTGRES").is_some_and(|value| value != "0");
         assert!(!required, "DRYKEEP_REQUIRE_POSTGRES is set, but no PostgreSQL server was found");
-        // Straight to standard error: what is printed with a macro is only shown
-        // for tests that fail.
         let test = std::thread::current().name().unwrap_or("a test").to_owned();
-        writeln!(std::io::stderr(), "skipped {test}: no PostgreSQL found; see DRYKEEP_TEST_POSTGRES")
-            .unwrap();
+        // What is printed with a macro is shown only for tests that fail.
+        let mut seen = std::io::stderr();
+        writeln!(seen, "skipped {test}: no PostgreSQL found; see DRYKEEP_TEST_POSTGRES").unwrap();
     }
     server.as_ref()
 }
@@ -188,19 +187,13 @@ fn start(binaries: &Path) -> (String, Child) {
         wait $!
         rm -rf "$dir"
     "#;
-    let mut command = match user {
-        Some(user) => {
-            let mut command = Command::new("runuser");
-            command.args(["-u", user, "--", "sh", "-c", script]);
-            command
-        }
-        None => {
-            let mut command = Command::new("sh");
-            command.args(["-c", script]);
-            command
-        }
-    };
+    let mut command = Command::new(if user.is_some() { "runuser" } else { "sh" });
+    if let Some(user) = user {
+        command.args(["-u", user, "--", "sh"]);
+    }
+    #[expect(clippy::zombie_processes, reason = "the shell ends after this process does")]
     let guard = command
+        .args(["-c", script])
         .env("bin", binaries)
         .env("dir", &folder)
         .current_dir("/")
