@@ -106,7 +106,7 @@ on_both_backends! {
         keeper.delete_with_etag("/rooms/LAB-1", "*").is(204);
     }
 
-    /// RFC 9110 §13.1.2: If-None-Match on GET compares weakly and answers 304 with the ETag.
+    /// RFC 9110 §13.1.2: If-None-Match on GET compares weakly and answers 304 with the entity tag.
     fn a_version_already_held_is_not_sent_again(world) {
         let keeper = world.keeper();
         let etag = keeper.post("/rooms", &laboratory()).is(201).etag();
