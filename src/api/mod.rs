@@ -9,6 +9,7 @@ pub(crate) mod contract;
 pub(crate) mod crud;
 mod due_items;
 mod facility;
+pub(crate) mod fields;
 mod gas_forecasts;
 mod gas_supplies;
 mod gloveboxes;

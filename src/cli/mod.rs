@@ -73,7 +73,9 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
 
 /// Opens the application that the settings describe.
 fn open(config: &Config) -> Result<App, Failure> {
-    Ok(App::new(Store::open(&config.database)?, Clock::System))
+    let app = App::new(Store::open(&config.database)?, Clock::System);
+    app.prepare()?;
+    Ok(app)
 }
 
 /// Prints to standard output; a closed pipe is no failure.
