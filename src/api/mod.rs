@@ -3,12 +3,13 @@
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
-mod calculations;
+pub(crate) mod calculations;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
 mod due_items;
 mod facility;
+pub(crate) mod fields;
 mod gas_forecasts;
 mod gas_supplies;
 mod gloveboxes;

@@ -2,7 +2,7 @@
 
 use super::Tx;
 use super::error::{StoreError, StoreResult};
-use super::schema::things;
+use super::schema::{due_items, things};
 use crate::domain::facility::{Thing, ThingKind};
 use crate::domain::names::{Reference, Tag};
 use diesel::prelude::*;
@@ -64,6 +64,47 @@ pub(crate) fn retag(tx: &mut Tx<'_>, id: Uuid, tag: Option<&Tag>) -> StoreResult
 /// Takes a thing out of the register; refused while anything refers to it.
 pub(crate) fn delete(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()> {
     diesel::delete(things::table.find(id.to_string())).execute(tx.db())?;
+    Ok(())
+}
+
+/// The parts of a thing.
+fn parts(tx: &mut Tx<'_>, whole: Uuid) -> StoreResult<Vec<Thing>> {
+    let rows: Vec<ThingRow> = things::table.filter(things::parent_id.eq(whole.to_string())).load(tx.db())?;
+    rows.into_iter().map(Thing::try_from).collect()
+}
+
+/// Makes `wanted` the parts of `whole`: registers the new ones, retags those
+/// that changed and takes out the rest, which is refused while anything
+/// refers to them. What was computed of a part taken out goes with it.
+pub(in crate::store) fn keep_parts(tx: &mut Tx<'_>, whole: Uuid, wanted: &[Thing]) -> StoreResult<()> {
+    let present = parts(tx, whole)?;
+    let in_place = |thing: &Thing| wanted.iter().find(|part| part.id == thing.id);
+    for thing in &present {
+        match in_place(thing) {
+            None => {
+                forget_computed(tx, thing.id)?;
+                delete(tx, thing.id)?;
+            }
+            // Tags may change hands, so all that change are given up before any is taken.
+            Some(part) if part.tag != thing.tag => retag(tx, thing.id, None)?,
+            Some(_) => {}
+        }
+    }
+    for part in wanted {
+        match present.iter().find(|thing| thing.id == part.id) {
+            None => insert(tx, part)?,
+            Some(thing) if thing.tag != part.tag => retag(tx, part.id, part.tag.as_ref())?,
+            Some(_) => {}
+        }
+    }
+    Ok(())
+}
+
+/// Deletes the due items computed of a thing, which are never kept for their own sake.
+pub(in crate::store) fn forget_computed(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()> {
+    let id = id.to_string();
+    diesel::delete(due_items::table.filter(due_items::subject_id.eq(&id).or(due_items::glovebox_id.eq(&id))))
+        .execute(tx.db())?;
     Ok(())
 }
 
