@@ -17,6 +17,7 @@ pub use room::Room;
 pub use site::{GroupQuota, Policies, Site};
 pub use solvents::{Solvent, SolventClass, SolventRules};
 pub use supply::{Cylinder, CylinderState, GasSupply, SuppliedGas};
+pub use windows::{MaintenanceWindow, WindowHolds};
 
 use crate::domain::ids::GasSupplyId;
 use crate::domain::names::Tag;
