@@ -9,7 +9,7 @@ use actix_web::web::{Bytes, BytesMut};
 use actix_web::{FromRequest, HttpRequest};
 use futures_util::StreamExt as _;
 use futures_util::future::LocalBoxFuture;
-use serde::de::DeserializeOwned;
+use serde::de::{Deserialize, DeserializeOwned};
 use serde_json::error::Category;
 use sha2::{Digest, Sha256};
 
@@ -75,7 +75,7 @@ pub(crate) async fn read(mut payload: Payload, limit: usize) -> Result<Bytes, Pr
 
 /// Parses JSON; malformed text is unreadable (400), well-formed JSON of the
 /// wrong shape is invalid (422) and the field is named.
-pub(crate) fn parse_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+pub(crate) fn parse_json<'de, T: Deserialize<'de>>(bytes: &'de [u8]) -> Result<T, Problem> {
     let mut deserializer = serde_json::Deserializer::from_slice(bytes);
     let parsed = serde_path_to_error::deserialize(&mut deserializer).map_err(|error| {
         let field = error.path().to_string();

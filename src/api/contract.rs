@@ -74,7 +74,10 @@ fn complete_path(path: &str, item: &mut PathItem) {
     }
     if let Some(operation) = &mut item.delete {
         complete_operation(path, operation, &[problem::TAKEN]);
-        conditional(operation);
+        // What is deleted by query has no version to compare.
+        if path.ends_with('}') {
+            conditional(operation);
+        }
     }
 }
 

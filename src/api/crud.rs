@@ -211,7 +211,7 @@ pub(crate) fn patched<F: Serialize + DeserializeOwned>(form: &F, patch: &Value) 
 }
 
 /// JSON merge patch, RFC 7396 §2.
-fn merge(target: &mut Value, patch: &Value) {
+pub(crate) fn merge(target: &mut Value, patch: &Value) {
     let Value::Object(changes) = patch else {
         *target = patch.clone();
         return;

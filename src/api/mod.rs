@@ -3,7 +3,7 @@
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
-mod calculations;
+pub(crate) mod calculations;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;

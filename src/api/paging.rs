@@ -95,15 +95,19 @@ impl<T> Listing<T> {
     {
         let mut answer = HttpResponse::Ok();
         if let Some(next) = &self.next {
-            let kept: Vec<&str> = request
-                .query_string()
-                .split('&')
-                .filter(|pair| !pair.is_empty() && !pair.starts_with("after="))
-                .collect();
-            let joint = if kept.is_empty() { String::new() } else { format!("{}&", kept.join("&")) };
-            let link = format!("<{}?{joint}after={next}>; rel=\"next\"", request.path());
-            answer.insert_header((actix_web::http::header::LINK, link));
+            answer.insert_header((actix_web::http::header::LINK, next_link(request, next)));
         }
         answer.json(self)
     }
+}
+
+/// The `Link` to the page after the one that the request asks for (RFC 8288).
+pub(crate) fn next_link(request: &HttpRequest, next: &str) -> String {
+    let kept: Vec<&str> = request
+        .query_string()
+        .split('&')
+        .filter(|pair| !pair.is_empty() && !pair.starts_with("after="))
+        .collect();
+    let joint = if kept.is_empty() { String::new() } else { format!("{}&", kept.join("&")) };
+    format!("<{}?{joint}after={next}>; rel=\"next\"", request.path())
 }

@@ -41,6 +41,8 @@ enum Command {
     Token(token::Token),
     /// Print the OpenAPI document.
     Contract,
+    /// Compute gas, moisture, purging, tightness or room oxygen.
+    Calculate(calculate::Calculate),
 }
 
 /// What went wrong, for the person at the terminal.
@@ -65,6 +67,7 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
         Command::Serve(serve) => serve.run(flags),
         Command::Token(token) => token.run(&Config::load(&flags)?),
         Command::Contract => contract::run(),
+        Command::Calculate(calculate) => calculate.run(),
     }
 }
 

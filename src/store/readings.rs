@@ -4,11 +4,17 @@
 use super::Tx;
 use super::db::Db;
 use super::error::{StoreError, StoreResult};
-use super::schema::{reading_series, readings};
-use crate::domain::facility::MeasuredQuantity;
-use chrono::{DateTime, NaiveDateTime, Utc};
+use super::schema::{cylinders, gloveboxes, reading_series, readings};
+use super::things::checked;
+use crate::domain::facility::{CylinderState, Limits, MeasuredQuantity};
+use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
 use diesel::prelude::*;
+use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
+
+/// Rows sent or asked for in one statement; five values each stay below the
+/// 65 535 parameters that `PostgreSQL` takes and the 32 766 of `SQLite`.
+const ROWS_A_STATEMENT: usize = 5_000;
 
 /// Rows read at once while a long stretch is worked through.
 const CHUNK: i64 = 20_000;
@@ -117,22 +123,26 @@ pub(crate) fn latest(
     quantity: MeasuredQuantity,
     before: DateTime<Utc>,
 ) -> StoreResult<Option<(DateTime<Utc>, f64)>> {
-    let mut latest: Option<(DateTime<Utc>, f64)> = None;
-    // A query a series walks the primary key's end; one for all would sort them.
+    let mut latest: Option<Point> = None;
+    // Both databases keep microseconds, so the next one is the first after it.
+    let end = before + TimeDelta::microseconds(1);
     for series in series_of(tx, subject, quantity)? {
-        let row: Option<(NaiveDateTime, f64)> = readings::table
-            .filter(readings::series_id.eq(series.id))
-            .filter(readings::at.le(before.naive_utc()))
-            .order(readings::at.desc())
-            .select((readings::at, readings::value))
-            .first(tx.db())
-            .optional()?;
-        let Some((at, value)) = row.map(|(at, value)| (at.and_utc(), value)) else { continue };
-        if latest.is_none_or(|(newest, _)| at > newest) {
-            latest = Some((at, value));
-        }
+        let last = last_before(tx, series.id, end)?;
+        latest = latest.into_iter().chain(last).max_by_key(|point| point.at);
     }
-    Ok(latest)
+    Ok(latest.map(|point| (point.at, point.value)))
+}
+
+/// The last reading of a series before `end`.
+pub(crate) fn last_before(tx: &mut Tx<'_>, series: i64, end: DateTime<Utc>) -> StoreResult<Option<Point>> {
+    let row: Option<PointRow> = readings::table
+        .filter(readings::series_id.eq(series))
+        .filter(readings::at.lt(end.naive_utc()))
+        .order(readings::at.desc())
+        .select((readings::series_id, readings::at, readings::value, readings::flag))
+        .first(tx.db())
+        .optional()?;
+    Ok(row.map(Point::from))
 }
 
 /// Where a page of readings begins: after the one of this instant and series.
@@ -194,6 +204,163 @@ pub(crate) fn each(
             return Ok(());
         }
     }
+}
+
+/// A reading to be stored.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct NewPoint {
+    /// The series it belongs to.
+    pub(crate) series: i64,
+    /// When it was read.
+    pub(crate) at: DateTime<Utc>,
+    /// The value, in the quantity's unit.
+    pub(crate) value: f64,
+    /// What is odd about it, if anything.
+    pub(crate) flag: Option<&'static str>,
+}
+
+impl NewPoint {
+    const fn key(&self) -> (i64, DateTime<Utc>) {
+        (self.series, self.at)
+    }
+}
+
+#[derive(Insertable)]
+#[diesel(table_name = readings)]
+struct NewRow {
+    series_id: i64,
+    at: NaiveDateTime,
+    value: f64,
+    flag: Option<&'static str>,
+    received_at: NaiveDateTime,
+}
+
+/// Stores readings and returns those not stored, because their series has a
+/// value at that instant already, with the number they have among `points`
+/// and the value that stays.
+pub(crate) fn insert(
+    tx: &mut Tx<'_>,
+    points: &[NewPoint],
+    received_at: DateTime<Utc>,
+) -> StoreResult<Vec<(usize, f64)>> {
+    // In the order of the key, so that the tree grows at its end; the sort is
+    // stable, so that of equal keys the first sent is the one stored.
+    let mut order: Vec<usize> = (0..points.len()).collect();
+    order.sort_by_key(|number| points[*number].key());
+    let mut first: Vec<usize> = Vec::with_capacity(order.len());
+    let mut met = Vec::new();
+    for number in order {
+        match first.last() {
+            Some(before) if points[*before].key() == points[number].key() => {
+                met.push((number, points[*before].key()));
+            }
+            _ => first.push(number),
+        }
+    }
+    let rows: Vec<NewRow> = first.iter().map(|number| new_row(&points[*number], received_at)).collect();
+    let refused = match tx.db() {
+        Db::Sqlite(connection) => insert_sqlite(connection, &rows)?,
+        Db::Postgres(connection) => insert_postgres(connection, &rows)?,
+    };
+    met.extend(refused.into_iter().map(|row| (first[row], points[first[row]].key())));
+    let keys: Vec<_> = met.iter().map(|(_, key)| *key).collect();
+    let stored = values_at(tx, &keys)?;
+    met.into_iter()
+        .map(|(number, key)| Ok((number, *stored.get(&key).ok_or(StoreError::Contention)?)))
+        .collect()
+}
+
+fn new_row(point: &NewPoint, received_at: DateTime<Utc>) -> NewRow {
+    NewRow {
+        series_id: point.series,
+        at: point.at.naive_utc(),
+        value: point.value,
+        flag: point.flag,
+        received_at: received_at.naive_utc(),
+    }
+}
+
+/// Inserts with one prepared statement; returns the numbers of the rows that were there.
+fn insert_sqlite(connection: &mut SqliteConnection, rows: &[NewRow]) -> StoreResult<Vec<usize>> {
+    let mut refused = Vec::new();
+    for (number, row) in rows.iter().enumerate() {
+        let insert = diesel::insert_into(readings::table).values(row).on_conflict_do_nothing();
+        if insert.execute(connection)? == 0 {
+            refused.push(number);
+        }
+    }
+    Ok(refused)
+}
+
+/// Inserts many rows a statement; returns the numbers of the rows that were there.
+fn insert_postgres(connection: &mut PgConnection, rows: &[NewRow]) -> StoreResult<Vec<usize>> {
+    let mut refused = Vec::new();
+    for (chunk, part) in rows.chunks(ROWS_A_STATEMENT).enumerate() {
+        let stored: HashSet<(i64, NaiveDateTime)> = diesel::insert_into(readings::table)
+            .values(part)
+            .on_conflict_do_nothing()
+            .returning((readings::series_id, readings::at))
+            .load(connection)?
+            .into_iter()
+            .collect();
+        if stored.len() == part.len() {
+            continue;
+        }
+        let missing = part.iter().enumerate().filter(|(_, row)| !stored.contains(&(row.series_id, row.at)));
+        refused.extend(missing.map(|(number, _)| chunk * ROWS_A_STATEMENT + number));
+    }
+    Ok(refused)
+}
+
+/// The values stored at some instants of some series.
+fn values_at(
+    tx: &mut Tx<'_>,
+    keys: &[(i64, DateTime<Utc>)],
+) -> StoreResult<HashMap<(i64, DateTime<Utc>), f64>> {
+    let mut by_series: HashMap<i64, Vec<NaiveDateTime>> = HashMap::new();
+    for (series, at) in keys {
+        by_series.entry(*series).or_default().push(at.naive_utc());
+    }
+    let mut found = HashMap::new();
+    for (series, instants) in by_series {
+        for some in instants.chunks(ROWS_A_STATEMENT) {
+            let rows: Vec<(NaiveDateTime, f64)> = readings::table
+                .filter(readings::series_id.eq(series))
+                .filter(readings::at.eq_any(some.to_vec()))
+                .select((readings::at, readings::value))
+                .load(tx.db())?;
+            found.extend(rows.into_iter().map(|(at, value)| ((series, at.and_utc()), value)));
+        }
+    }
+    Ok(found)
+}
+
+/// The largest filling pressure among a supply's connected cylinders, or of
+/// all its cylinders when none is connected, or of one cylinder; bar gauge.
+pub(crate) fn largest_fill(tx: &mut Tx<'_>, subject: Uuid) -> StoreResult<Option<f64>> {
+    let rows: Vec<(f64, String)> = cylinders::table
+        .filter(cylinders::id.eq(subject.to_string()).or(cylinders::gas_supply_id.eq(subject.to_string())))
+        .select((cylinders::fill_bar, cylinders::state))
+        .load(tx.db())?;
+    let largest = |connected: bool| {
+        rows.iter()
+            .filter(|(_, state)| !connected || state == CylinderState::Connected.word())
+            .map(|(fill, _)| *fill)
+            .reduce(f64::max)
+    };
+    Ok(largest(true).or_else(|| largest(false)))
+}
+
+/// The caution and action levels of a glovebox.
+pub(crate) fn limits_of(tx: &mut Tx<'_>, glovebox: Uuid) -> StoreResult<Option<Limits>> {
+    let text: Option<String> =
+        gloveboxes::table.find(glovebox.to_string()).select(gloveboxes::limits).first(tx.db()).optional()?;
+    text.map(|text| checked("gloveboxes.limits", serde_json::from_str(&text))).transpose()
+}
+
+/// The value a series has at an instant.
+pub(crate) fn value_at(tx: &mut Tx<'_>, series: i64, at: DateTime<Utc>) -> StoreResult<Option<f64>> {
+    Ok(values_at(tx, &[(series, at)])?.remove(&(series, at)))
 }
 
 /// Deletes one reading; says whether there was one.

@@ -13,11 +13,12 @@ pub(crate) mod openings;
 pub(crate) mod run_booking;
 pub(crate) mod run_night;
 pub(crate) mod site;
+pub(crate) mod situation;
 pub(crate) mod swap_cylinder;
 pub(crate) mod upkeep;
 pub(crate) mod windows;
 
-pub use error::{Error, Result};
+pub use error::{Alternative, BookingRefusal, Error, NamedConflict, Result};
 
 use crate::clock::{Clock, fresh_id};
 use crate::domain::facility::{GasSupply, ParseContext, SuppliedGas, ThingKind};
