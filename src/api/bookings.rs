@@ -203,8 +203,9 @@ fn rewritten(current: &Stored<Booking>, patch: &Value) -> Result<NewBooking, Err
         }
     }
     crud::merge(&mut form, patch);
-    let form: BookingForm = serde_path_to_error::deserialize(form)
-        .map_err(|error| Error::from(Violations::from(shape_fault(&error.path().to_string(), error.inner()))))?;
+    let form: BookingForm = serde_path_to_error::deserialize(form).map_err(|error| {
+        Error::from(Violations::from(shape_fault(&error.path().to_string(), error.inner())))
+    })?;
     let fixed = [("for", form.beneficiary.is_some()), ("recurrence", form.recurrence.is_some())];
     if let Some((field, _)) = fixed.into_iter().find(|(_, given)| *given) {
         return Err(Error::invalid(field, "not_changeable", "cannot be changed; cancel and book again"));

@@ -79,7 +79,11 @@ fn beneficiary(tx: &mut Tx<'_>, actor: &Actor, named: Option<&Reference>) -> Res
     let own = person_of(tx, actor)?;
     let Some(reference) = named else {
         return own.ok_or_else(|| {
-            Error::invalid("for", "no_such_person", "your token's subject is no person of this facility; say for whom")
+            Error::invalid(
+                "for",
+                "no_such_person",
+                "your token's subject is no person of this facility; say for whom",
+            )
         });
     };
     // Without the right to book for others, whether others exist is not told.
@@ -197,7 +201,11 @@ fn series_times(
         .expand(range, LONGEST_SERIES)
         .map_err(|e| Error::invalid("recurrence", "bad_recurrence", e.to_string()))?;
     if starts.is_empty() {
-        return Err(Error::invalid("recurrence", "never_matches", "no time of the series is within the horizon"));
+        return Err(Error::invalid(
+            "recurrence",
+            "never_matches",
+            "no time of the series is within the horizon",
+        ));
     }
     Ok(starts.into_iter().filter_map(|start| Interval::lasting(start, first.length()).ok()).collect())
 }
@@ -247,10 +255,7 @@ fn save_new(
     Ok(with_claims(booking, &decision.claims))
 }
 
-fn with_claims(
-    booking: Stored<Booking>,
-    planned: &[crate::domain::booking::PlannedClaim],
-) -> Booked {
+fn with_claims(booking: Stored<Booking>, planned: &[crate::domain::booking::PlannedClaim]) -> Booked {
     let id = Some(BookingId::from(booking.id));
     let mut claims: Vec<Busy> = planned
         .iter()
@@ -426,4 +431,3 @@ fn anywhere(request: &BookingRequest) -> BookingRequest {
     }
     request
 }
-
