@@ -36,6 +36,8 @@ struct Arguments {
 enum Command {
     /// Serve the API.
     Serve(serve::Serve),
+    /// Work out what is due and print the report.
+    Nightly(nightly::Nightly),
     /// Issue tokens.
     #[command(subcommand)]
     Token(token::Token),
@@ -65,6 +67,7 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
         Flags { file: arguments.config.clone(), database_url: arguments.database_url.clone(), listen: None };
     match &arguments.command {
         Command::Serve(serve) => serve.run(flags),
+        Command::Nightly(nightly) => nightly.run(&Config::load(&flags)?),
         Command::Token(token) => token.run(&Config::load(&flags)?),
         Command::Contract => contract::run(),
         Command::Calculate(calculate) => calculate.run(),
