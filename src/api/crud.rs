@@ -248,8 +248,8 @@ macro_rules! crud_routes {
 
         #[doc = $list_doc]
         #[utoipa::path(tag = $tag, params($crate::api::paging::PageQuery), security(("token" = [$see])),
-                                            responses((status = 200, description = "A page of them",
-                                                body = $crate::api::paging::Listing<$view>)))]
+                                                    responses((status = 200, description = "A page of them",
+                                                        body = $crate::api::paging::Listing<$view>)))]
         #[get($path)]
         async fn $list(
             app: $crate::api::Api,

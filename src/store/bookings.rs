@@ -165,11 +165,7 @@ pub(crate) fn select(
 }
 
 /// What a group has booked or worked that begins in `range`, and on which booking.
-pub(crate) fn of_group(
-    tx: &mut Tx<'_>,
-    group: &Name,
-    range: Interval,
-) -> StoreResult<Vec<(Uuid, Interval)>> {
+pub(crate) fn of_group(tx: &mut Tx<'_>, group: &Name, range: Interval) -> StoreResult<Vec<(Uuid, Interval)>> {
     let rows: Vec<(String, NaiveDateTime, NaiveDateTime)> = bookings::table
         .filter(bookings::group_name.eq(group.as_str()))
         .filter(bookings::starts_at.ge(range.start().naive_utc()))

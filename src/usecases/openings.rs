@@ -105,7 +105,9 @@ pub(crate) fn find(
         if one_box {
             // On a named box, what it does not have is the caller's error.
             crate::domain::booking::claims::fit(&search.work, request.interval, &on.glovebox, &site.policies)
-                .map_err(|faults| Violations::from_vec(faults).map_or_else(|| Error::unknown("opening", ""), Error::Invalid))?;
+                .map_err(|faults| {
+                    Violations::from_vec(faults).map_or_else(|| Error::unknown("opening", ""), Error::Invalid)
+                })?;
         }
         let qualified = requester.as_ref().map(|requester| {
             let mut held = requester.qualifications.iter();

@@ -114,7 +114,13 @@ pub(crate) fn box_view(
             part: hold.value.part,
         })
         .collect();
-    Ok(BoxView { id, glovebox: glovebox.value.clone(), holds, windows: window_times(windows, id, span)?, busy })
+    Ok(BoxView {
+        id,
+        glovebox: glovebox.value.clone(),
+        holds,
+        windows: window_times(windows, id, span)?,
+        busy,
+    })
 }
 
 fn window_times(

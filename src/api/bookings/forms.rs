@@ -123,7 +123,8 @@ const MOST_PARTS: usize = 20;
 
 fn references(check: &mut Check, field: &str, texts: &[String]) -> Vec<Reference> {
     check.require(texts.len() <= MOST_PARTS, field, "too_many", format!("at most {MOST_PARTS}"));
-    let parse = |(i, text): (usize, &String)| check.field(&format!("{field}[{i}]"), text.parse::<Reference>());
+    let parse =
+        |(i, text): (usize, &String)| check.field(&format!("{field}[{i}]"), text.parse::<Reference>());
     texts.iter().take(MOST_PARTS).enumerate().filter_map(parse).collect()
 }
 
@@ -241,13 +242,13 @@ impl BookingForm {
     }
 
     /// The same booking elsewhere and at another time, as it could be sent.
-    pub(crate) fn relocated(&self, glovebox: String, stations: &[Uuid], interval: Interval) -> Self {
-        let by = DateTime::parse_from_rfc3339(&self.start).map(|start| interval.start() - start.with_timezone(&Utc));
+    pub(crate) fn relocated(&self, glovebox: String, named: Vec<String>, interval: Interval) -> Self {
+        let by = DateTime::parse_from_rfc3339(&self.start)
+            .map(|start| interval.start() - start.with_timezone(&Utc));
         let shift = |form: &TransferForm| {
             let at = form.at.as_ref().and_then(|at| DateTime::parse_from_rfc3339(at).ok()).zip(by.ok());
             TransferForm { at: at.map(|(at, by)| rfc3339(at.with_timezone(&Utc) + by)), ..form.clone() }
         };
-        let named: Vec<String> = stations.iter().map(ToString::to_string).collect();
         let (station, stations) = match (self.whole_box, named.as_slice()) {
             (true, _) => (None, Vec::new()),
             (false, [only]) => (Some(only.clone()), Vec::new()),
@@ -516,7 +517,12 @@ impl EndOfRunForm {
     /// Parses and checks the record; every fault is named.
     pub(crate) fn parse(&self, context: &mut dyn ParseContext) -> Result<EndOfRun, Violations> {
         let mut check = Check::default();
-        check.require(self.cylinder_pressures.len() <= MOST_PARTS, "cylinder_pressures", "too_many", "at most 20");
+        check.require(
+            self.cylinder_pressures.len() <= MOST_PARTS,
+            "cylinder_pressures",
+            "too_many",
+            "at most 20",
+        );
         let cylinders = check.each("cylinder_pressures", &self.cylinder_pressures, |form| {
             let mut part = Check::default();
             let gauge = part.field("gauge_bar", GaugeBar::new(form.gauge_bar));
@@ -526,7 +532,10 @@ impl EndOfRunForm {
                 part.require(found.is_some(), "cylinder", "unknown_reference", "there is no such cylinder");
                 found
             });
-            part.build(gauge.zip(cylinder), |(gauge, cylinder)| CylinderPressure { cylinder: cylinder.into(), gauge })
+            part.build(gauge.zip(cylinder), |(gauge, cylinder)| CylinderPressure {
+                cylinder: cylinder.into(),
+                gauge,
+            })
         });
         let oxygen = check.field("oxygen_ppm", self.oxygen_ppm.map(Ppm::new).transpose());
         let water = check.field("water_ppm", self.water_ppm.map(Ppm::new).transpose());
@@ -545,7 +554,10 @@ impl EndOfRunForm {
             cylinder_pressures: record
                 .cylinders
                 .iter()
-                .map(|read| CylinderPressureForm { cylinder: read.cylinder.to_string(), gauge_bar: read.gauge.get() })
+                .map(|read| CylinderPressureForm {
+                    cylinder: read.cylinder.to_string(),
+                    gauge_bar: read.gauge.get(),
+                })
                 .collect(),
             oxygen_ppm: record.oxygen.map(Ppm::get),
             water_ppm: record.water.map(Ppm::get),

@@ -49,9 +49,9 @@ impl From<&NamedConflict> for ConflictBody {
 
 /// An alternative: the form sent, moved to where and when it would be accepted.
 fn alternative(form: Option<&BookingForm>, other: &Alternative) -> Value {
-    let stations: Vec<Uuid> = other.stations.iter().map(|id| id.uuid()).collect();
+    let stations: Vec<String> = other.stations.iter().map(ToString::to_string).collect();
     match form {
-        Some(form) => json!(form.relocated(other.tag.to_string(), &stations, other.interval)),
+        Some(form) => json!(form.relocated(other.tag.to_string(), stations, other.interval)),
         None => json!({
             "glovebox": other.tag.to_string(),
             "stations": stations,
@@ -65,7 +65,8 @@ fn alternative(form: Option<&BookingForm>, other: &Alternative) -> Value {
 /// Either way everything found is in it.
 pub(crate) fn refusal_problem(refusal: BookingRefusal, form: Option<&BookingForm>) -> Problem {
     let conflicts: Vec<ConflictBody> = refusal.conflicts.iter().map(Into::into).collect();
-    let alternatives: Vec<Value> = refusal.alternatives.iter().map(|other| alternative(form, other)).collect();
+    let alternatives: Vec<Value> =
+        refusal.alternatives.iter().map(|other| alternative(form, other)).collect();
     if refusal.violations.is_empty() {
         let taken: Vec<&str> = refusal.conflicts.iter().map(|named| named.tag.as_str()).collect();
         return Problem::new(problem::BOOKING_CONFLICT, format!("taken at that time: {}", taken.join(", ")))

@@ -169,7 +169,10 @@ pub fn purge_need(glovebox: &Glovebox, policies: &Policies) -> TurnNeed {
     };
     let need = purge.need().expect("from the whole gas down to a part of it, with clean gas");
     // Litres at 20 °C and the box's pressure, about one atmosphere.
-    TurnNeed { length: whole_minutes(need.minutes), gas_nl: need.gas_l * 273.15 / (273.15 + ROOM_TEMPERATURE_C) }
+    TurnNeed {
+        length: whole_minutes(need.minutes),
+        gas_nl: need.gas_l * 273.15 / (273.15 + ROOM_TEMPERATURE_C),
+    }
 }
 
 /// Fits a piece of work of a given time to a box, or says everything in the way.
@@ -179,7 +182,8 @@ pub fn fit(
     glovebox: &Glovebox,
     policies: &Policies,
 ) -> Result<Fitted, Vec<Violation>> {
-    let mut fitting = Fitting { glovebox, policies, interval, faults: Vec::new(), offsets: Vec::new(), gas: 0.0 };
+    let mut fitting =
+        Fitting { glovebox, policies, interval, faults: Vec::new(), offsets: Vec::new(), gas: 0.0 };
     let (stations, places) = fitting.stations(&work.places);
     let instruments = fitting.instruments(&work.instruments);
     let transfers_in = fitting.transfers(&work.transfers_in, Why::TransferIn);
@@ -207,7 +211,8 @@ impl Fitted {
     /// The claims at a start, on the stations chosen.
     pub fn claims(&self, start: DateTime<Utc>, chosen: &[StationId]) -> Vec<PlannedClaim> {
         let place = |resource, from, to, why| {
-            let interval = Interval::new(start + from, start + to).expect("an offset's end follows its start");
+            let interval =
+                Interval::new(start + from, start + to).expect("an offset's end follows its start");
             PlannedClaim { resource, interval, why }
         };
         let stations = chosen.iter().map(|id| place((*id).into(), TimeDelta::zero(), self.length, Why::Work));
@@ -329,7 +334,8 @@ impl Fitting<'_> {
         let mut queued: Vec<(ThingId, TimeDelta)> = Vec::new();
         let mut booked = Vec::new();
         for (i, transfer) in transfers.iter().enumerate() {
-            let field = format!("{}[{i}]", if why == Why::TransferIn { "transfers_in" } else { "transfers_out" });
+            let field =
+                format!("{}[{i}]", if why == Why::TransferIn { "transfers_in" } else { "transfers_out" });
             let Some(chamber) = self.chamber(transfer, &field) else { continue };
             let need = match turn_need(&chamber, transfer.sample, self.policies.porous_cycle_factor) {
                 Ok(need) => need,
@@ -427,7 +433,12 @@ impl Fitting<'_> {
                 self.faults.push(Violation::new(
                     format!("solvents[{i}]"),
                     "solvent_refused",
-                    format!("{} ({}) is not allowed in {}", solvent.name, solvent.class.word(), self.glovebox.tag),
+                    format!(
+                        "{} ({}) is not allowed in {}",
+                        solvent.name,
+                        solvent.class.word(),
+                        self.glovebox.tag
+                    ),
                 ));
             }
         }
@@ -438,7 +449,12 @@ impl Fitting<'_> {
             self.gas += purge.gas_nl;
             let circulation: ThingId = purifier.id.into();
             let (zero, after) = (TimeDelta::zero(), length + purge.length);
-            self.offsets.push(Offset { resource: circulation, from: zero, to: length, why: Why::CirculationOff });
+            self.offsets.push(Offset {
+                resource: circulation,
+                from: zero,
+                to: length,
+                why: Why::CirculationOff,
+            });
             self.offsets.push(Offset { resource: circulation, from: length, to: after, why: Why::Purge });
             // Nobody works in the vapour while it is being flushed out.
             let stations = self.glovebox.stations.iter().map(|station| Offset {

@@ -146,7 +146,10 @@ pub fn decide(
     if let Some(window) = gives_way {
         work.cautions.push(Caution::new(
             "may_give_way",
-            format!("This lies in the maintenance window {:?} and gives way when upkeep needs it.", window.name),
+            format!(
+                "This lies in the maintenance window {:?} and gives way when upkeep needs it.",
+                window.name
+            ),
         ));
     }
     Ok(Decision {

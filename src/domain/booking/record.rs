@@ -57,8 +57,7 @@ pub enum Progress {
 
 impl Progress {
     /// Every stage.
-    pub const ALL: [Self; 5] =
-        [Self::Booked, Self::InUse, Self::ClosedOut, Self::NoShow, Self::Cancelled];
+    pub const ALL: [Self; 5] = [Self::Booked, Self::InUse, Self::ClosedOut, Self::NoShow, Self::Cancelled];
 
     /// The word for the stage.
     pub const fn word(self) -> &'static str {

@@ -134,7 +134,11 @@ fn person(
 ) {
     let person = &requester.person;
     if !person.active {
-        broken.push(Violation::new("for", "person_inactive", format!("{} no longer uses the facility", person.name)));
+        broken.push(Violation::new(
+            "for",
+            "person_inactive",
+            format!("{} no longer uses the facility", person.name),
+        ));
     }
     let mut held = requester
         .qualifications
@@ -142,7 +146,11 @@ fn person(
         .filter(|held| held.qualified_for == QualifiedFor::Glovebox(glovebox))
         .peekable();
     if held.peek().is_none() {
-        broken.push(Violation::new("glovebox", "not_qualified", format!("{} is not qualified for {tag}", person.name)));
+        broken.push(Violation::new(
+            "glovebox",
+            "not_qualified",
+            format!("{} is not qualified for {tag}", person.name),
+        ));
     } else if !held.any(|held| held.holds_at(request.interval.end())) {
         broken.push(Violation::new(
             "glovebox",
@@ -153,7 +161,11 @@ fn person(
     if let Some(group) = &request.group
         && !person.groups.contains(group)
     {
-        broken.push(Violation::new("group", "not_in_group", format!("{} is not in group {group}", person.name)));
+        broken.push(Violation::new(
+            "group",
+            "not_in_group",
+            format!("{} is not in group {group}", person.name),
+        ));
     }
 }
 

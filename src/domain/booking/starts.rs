@@ -200,10 +200,10 @@ mod tests {
     fn a_turn_before_the_work_needs_its_chamber() {
         let work = fitted(60, &[1], 1, &[(9, -30, 0)]);
         let starts = possible_starts(&work, &[span(0, 240)], &[busy(9, 20, 90)], 10);
-        assert_eq!(starts.iter().map(|s| (s.first, s.last)).collect::<Vec<_>>(), vec![
-            (at(0), at(20)),
-            (at(120), at(180))
-        ]);
+        assert_eq!(
+            starts.iter().map(|s| (s.first, s.last)).collect::<Vec<_>>(),
+            vec![(at(0), at(20)), (at(120), at(180))]
+        );
     }
 
     proptest! {
