@@ -8,7 +8,7 @@ pub(crate) use refusals::refusal_problem;
 
 use super::Api;
 use super::auth::Caller;
-use super::body::{Body, shape_fault};
+use super::body::Body;
 use super::conditional::{self, IfMatch};
 use super::crud;
 use super::openings::instant;
@@ -193,19 +193,12 @@ async fn get_booking(
 
 /// What a booking becomes under a merge patch.
 fn rewritten(current: &Stored<Booking>, patch: &Value) -> Result<NewBooking, Error> {
-    let mut form = serde_json::to_value(BookingForm::of(&current.value)).unwrap_or(Value::Null);
+    let mut form = BookingForm::of(&current.value);
     // Naming places one way replaces the other ways of naming them.
-    if ["station", "stations", "whole_box", "glovebox"].iter().any(|name| patch.get(name).is_some())
-        && let Some(fields) = form.as_object_mut()
-    {
-        for name in ["station", "stations", "whole_box"] {
-            fields.remove(name);
-        }
+    if ["station", "stations", "whole_box", "glovebox"].iter().any(|name| patch.get(name).is_some()) {
+        form = BookingForm { station: None, stations: Vec::new(), whole_box: false, ..form };
     }
-    crud::merge(&mut form, patch);
-    let form: BookingForm = serde_path_to_error::deserialize(form).map_err(|error| {
-        Error::from(Violations::from(shape_fault(&error.path().to_string(), error.inner())))
-    })?;
+    let form = crud::patched(&form, patch)?;
     let fixed = [("for", form.beneficiary.is_some()), ("recurrence", form.recurrence.is_some())];
     if let Some((field, _)) = fixed.into_iter().find(|(_, given)| *given) {
         return Err(Error::invalid(field, "not_changeable", "cannot be changed; cancel and book again"));

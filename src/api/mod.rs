@@ -40,6 +40,13 @@ pub(crate) type Api = web::Data<App>;
 /// Base path of every resource.
 pub(crate) const BASE: &str = "/api/v1";
 
+/// The published contract: the OpenAPI document as JSON text, as it is committed.
+pub fn contract_document() -> String {
+    let mut text = contract::document().to_pretty_json().expect("the document is made of JSON values");
+    text.push('\n');
+    text
+}
+
 /// Everything that the contract describes.
 pub(crate) fn described(config: &mut ServiceConfig<'_>) {
     config

@@ -14,8 +14,8 @@ use crate::domain::calendar::Interval;
 use crate::domain::calendar::recurrence::Recurrence;
 use crate::domain::calendar::zone::LocalTime;
 use crate::domain::facility::{Glovebox, Person, Scope, Stored};
-use crate::domain::ids::{BookingId, SeriesId};
-use crate::domain::names::Reference;
+use crate::domain::ids::{BookingId, SeriesId, StationId};
+use crate::domain::names::{Reference, Tag};
 use crate::domain::violations::Violation;
 use crate::store::kept::Kept as _;
 use crate::store::{Constraint, StoreError, bookings, claims, events, gloveboxes, holds};
@@ -400,27 +400,47 @@ fn alternatives(
     for glovebox in gloveboxes::by_gas(tx, home.glovebox.working_gas)? {
         let on = box_view(tx, &glovebox, &windows, range, None)?;
         let elsewhere = on.id != home.id;
-        let asked = if elsewhere { anywhere(request) } else { request.clone() };
-        for (starts, fitted) in openings(&asked, range, &site, &on, 40) {
-            let start = starts.nearest(wanted);
-            let Ok(interval) = Interval::lasting(start, fitted.length) else { continue };
-            let candidate = moved(&asked, interval);
-            candidates.push(((start - wanted).abs(), elsewhere, views.len(), candidate));
+        for asked in ways_to_ask(request, elsewhere) {
+            for (starts, fitted) in openings(&asked, range, &site, &on, 40) {
+                for day in 0..3 {
+                    let start = starts.nearest(wanted + TimeDelta::days(day));
+                    let Ok(interval) = Interval::lasting(start, fitted.length) else { continue };
+                    let other = moved(&asked, interval);
+                    candidates.push(((start - wanted).abs(), elsewhere, views.len(), other));
+                }
+            }
         }
         views.push(on);
     }
     candidates.sort_by_key(|(distance, elsewhere, _, _)| (*distance, *elsewhere));
-    let accepted = candidates.into_iter().filter_map(|(_, _, view, candidate)| {
-        let on = views.get(view)?;
-        let decision = decide(&candidate, &site, &requester, on).ok()?;
-        (decision.status == Status::Confirmed).then(|| Alternative {
+    let mut found: Vec<Alternative> = Vec::new();
+    for (_, _, view, candidate) in candidates {
+        let Some(on) = views.get(view) else { continue };
+        let Ok(decision) = decide(&candidate, &site, &requester, on) else { continue };
+        let other = Alternative {
             glovebox: on.id,
             tag: on.glovebox.tag.clone(),
-            stations: decision.work.stations,
+            stations: tagged(&on.glovebox, &decision.work.stations),
             interval: candidate.interval,
-        })
-    });
-    Ok(accepted.take(ALTERNATIVES).collect())
+        };
+        if decision.status == Status::Confirmed && !found.contains(&other) {
+            found.push(other);
+        }
+        if found.len() == ALTERNATIVES {
+            break;
+        }
+    }
+    Ok(found)
+}
+
+fn tagged(glovebox: &Glovebox, ids: &[StationId]) -> Vec<Tag> {
+    ids.iter().filter_map(|id| glovebox.station(*id)).map(|station| station.tag.clone()).collect()
+}
+
+/// As asked, and at any station; on another box only at any station.
+fn ways_to_ask(request: &BookingRequest, elsewhere: bool) -> Vec<BookingRequest> {
+    let free = anywhere(request);
+    if elsewhere || free == *request { vec![free] } else { vec![request.clone(), free] }
 }
 
 /// The same work without naming the stations of one box.

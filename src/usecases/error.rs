@@ -4,7 +4,7 @@ use crate::domain::access::Missing;
 use crate::domain::booking::Conflict;
 use crate::domain::calendar::Interval;
 use crate::domain::facility::Scope;
-use crate::domain::ids::{GloveboxId, StationId};
+use crate::domain::ids::GloveboxId;
 use crate::domain::names::Tag;
 use crate::domain::violations::{Violation, Violations};
 use crate::store::{CarriesStoreError, Constraint, StoreError};
@@ -91,8 +91,8 @@ pub struct Alternative {
     pub glovebox: GloveboxId,
     /// Its tag.
     pub tag: Tag,
-    /// Ids of the stations.
-    pub stations: Vec<StationId>,
+    /// Tags of the stations.
+    pub stations: Vec<Tag>,
     /// When.
     pub interval: Interval,
 }

@@ -2,14 +2,16 @@
 //! or released because nobody came.
 
 use super::book::{Booked, note};
+use super::ingest_readings::ingest;
 use super::keep::Precondition;
 use super::situation::person_of;
 use super::{BookingRefusal, Error, Result, Tx};
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, EndOfRun, Progress, Status};
-use crate::domain::facility::{Person, Scope, Stored};
-use crate::domain::ids::{BookingId, PersonId};
-use crate::domain::violations::Violation;
+use crate::domain::facility::{MeasuredQuantity, Person, Scope, Stored};
+use crate::domain::ids::{BookingId, GloveboxId, PersonId};
+use crate::domain::upkeep::readings::{Batch, RawReading};
+use crate::domain::violations::{Coded as _, Violation, Violations};
 pub(crate) use crate::store::bookings::Wanted;
 use crate::store::kept::Kept as _;
 use crate::store::{bookings, claims, holds, site};
@@ -227,10 +229,57 @@ pub(crate) fn close_out(
         progress: Progress::ClosedOut,
         started_at: current.value.started_at.or(Some(current.value.interval.start())),
         closed_at: Some(now),
-        end_of_run: Some(record),
+        end_of_run: Some(record.clone()),
         ..current.value.clone()
     };
-    save(tx, actor, now, "booking.closed_out", current, value)
+    let closed = save(tx, actor, now, "booking.closed_out", current, value)?;
+    keep_readings(tx, actor, now, closed.booking.value.glovebox, &record)?;
+    Ok(closed)
+}
+
+/// What was read on leaving counts as readings like any other.
+fn keep_readings(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    glovebox: GloveboxId,
+    record: &EndOfRun,
+) -> Result<()> {
+    let mut rows: Vec<(String, MeasuredQuantity, f64, String)> = Vec::new();
+    for (i, read) in record.cylinders.iter().enumerate() {
+        let field = format!("cylinder_pressures[{i}].gauge_bar");
+        rows.push((read.cylinder.to_string(), MeasuredQuantity::GaugeBar, read.gauge.get(), field));
+    }
+    let levels = [
+        (record.oxygen, MeasuredQuantity::OxygenPpm, "oxygen_ppm"),
+        (record.water, MeasuredQuantity::WaterPpm, "water_ppm"),
+    ];
+    for (level, quantity, field) in levels {
+        rows.extend(level.map(|level| (glovebox.to_string(), quantity, level.get(), field.to_owned())));
+    }
+    let at = now.to_rfc3339();
+    let mut batch = Batch::received_at(now);
+    for (subject, quantity, value, _) in &rows {
+        batch.push(Ok(RawReading {
+            subject: Some(subject),
+            quantity: Some(quantity.word()),
+            at: Some(&at),
+            value: Some(*value),
+            unit: None,
+            sensor: None,
+        }));
+    }
+    let mut gateway = actor.clone();
+    gateway.scopes.insert(Scope::ReadingsWrite);
+    let taken = ingest(tx, &gateway, now, &batch)?;
+    let refused = taken.rejected.into_iter().filter_map(|row| {
+        let (_, _, _, field) = rows.get(row.index)?;
+        Some(Violation::new(field.clone(), row.fault.code(), row.fault.to_string()))
+    });
+    match Violations::from_vec(refused.collect()) {
+        None => Ok(()),
+        Some(violations) => Err(Error::Invalid(violations)),
+    }
 }
 
 /// Releases the bookings that nobody has begun within the site's grace.

@@ -242,14 +242,13 @@ impl BookingForm {
     }
 
     /// The same booking elsewhere and at another time, as it could be sent.
-    pub(crate) fn relocated(&self, glovebox: String, stations: &[Uuid], interval: Interval) -> Self {
+    pub(crate) fn relocated(&self, glovebox: String, named: Vec<String>, interval: Interval) -> Self {
         let by = DateTime::parse_from_rfc3339(&self.start)
             .map(|start| interval.start() - start.with_timezone(&Utc));
         let shift = |form: &TransferForm| {
             let at = form.at.as_ref().and_then(|at| DateTime::parse_from_rfc3339(at).ok()).zip(by.ok());
             TransferForm { at: at.map(|(at, by)| rfc3339(at.with_timezone(&Utc) + by)), ..form.clone() }
         };
-        let named: Vec<String> = stations.iter().map(ToString::to_string).collect();
         let (station, stations) = match (self.whole_box, named.as_slice()) {
             (true, _) => (None, Vec::new()),
             (false, [only]) => (Some(only.clone()), Vec::new()),

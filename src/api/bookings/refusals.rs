@@ -49,9 +49,9 @@ impl From<&NamedConflict> for ConflictBody {
 
 /// An alternative: the form sent, moved to where and when it would be accepted.
 fn alternative(form: Option<&BookingForm>, other: &Alternative) -> Value {
-    let stations: Vec<Uuid> = other.stations.iter().map(|id| id.uuid()).collect();
+    let stations: Vec<String> = other.stations.iter().map(ToString::to_string).collect();
     match form {
-        Some(form) => json!(form.relocated(other.tag.to_string(), &stations, other.interval)),
+        Some(form) => json!(form.relocated(other.tag.to_string(), stations, other.interval)),
         None => json!({
             "glovebox": other.tag.to_string(),
             "stations": stations,
