@@ -3,7 +3,7 @@
 
 use super::body::{Body, shape_fault};
 use super::conditional::{self, IfMatch};
-use super::paging::{Listing, PageQuery};
+use super::paging::{Listing, Page, PageQuery};
 use super::problem::Problem;
 use crate::domain::access::Actor;
 use crate::domain::facility::{ParseContext, Stored};
@@ -11,7 +11,7 @@ use crate::domain::names::Reference;
 use crate::domain::violations::Violations;
 use crate::usecases::keep::{self, Kept as _, Managed};
 use crate::usecases::once::Answer;
-use crate::usecases::{App, Error};
+use crate::usecases::{App, Error, Tx};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{ETAG, LOCATION};
 use actix_web::{HttpRequest, HttpResponse};
@@ -24,7 +24,7 @@ pub(crate) trait Form: Serialize + DeserializeOwned + Clone + Send + Sync + 'sta
     /// What it is parsed into.
     type Value: Managed;
     /// How it is shown.
-    type View: Serialize + for<'a> From<&'a Stored<Self::Value>>;
+    type View: Serialize + Send + 'static + for<'a> From<&'a Stored<Self::Value>>;
     /// Path of the collection, under the base path.
     const PATH: &'static str;
 
@@ -37,6 +37,13 @@ pub(crate) trait Form: Serialize + DeserializeOwned + Clone + Send + Sync + 'sta
 
     /// The form that would produce the value.
     fn of(value: &Self::Value) -> Self;
+
+    /// How `actor` sees it, with what its view shows of other things.
+    fn view(tx: &mut Tx<'_>, actor: &Actor, stored: &Stored<Self::Value>) -> Result<Self::View, Error> {
+        // Views that show more, or less to some, say so themselves.
+        let _ = (tx, actor);
+        Ok(Self::View::from(stored))
+    }
 }
 
 /// Parses a reference in a path.
@@ -89,7 +96,7 @@ pub(crate) async fn create<F: Form>(app: &App, actor: Actor, body: Body<F>) -> R
     let answer = app
         .command_once(&actor, body.once, move |tx, now| {
             let stored = keep::create(tx, &who, now, |context| form.parse(context, None))?;
-            Ok(created(F::PATH, stored.id, stored.version, &F::View::from(&stored)))
+            Ok(created(F::PATH, stored.id, stored.version, &F::view(tx, &who, &stored)?))
         })
         .await?;
     Ok(respond(answer))
@@ -101,14 +108,31 @@ pub(crate) async fn list<F: Form>(
     actor: Actor,
     request: &HttpRequest,
     query: &PageQuery,
-) -> Result<HttpResponse, Problem>
-where
-    F::View: Send,
-{
+) -> Result<HttpResponse, Problem> {
     let page = query.parse()?;
-    let stored = app.query(move |tx, _| keep::list::<F::Value>(tx, &actor, page.after, page.probe())).await?;
-    let listing = Listing::new(stored, page, |item| item.id.to_string());
-    Ok(listing.map(|item| F::View::from(item)).answer(request))
+    list_of::<F>(app, actor, request, page, move |tx, actor| keep::list(tx, actor, page.after, page.probe()))
+        .await
+}
+
+/// Lists those that `found` finds, a page at a time.
+pub(crate) async fn list_of<F: Form>(
+    app: &App,
+    actor: Actor,
+    request: &HttpRequest,
+    page: Page,
+    found: impl FnOnce(&mut Tx<'_>, &Actor) -> Result<Vec<Stored<F::Value>>, Error> + Send + 'static,
+) -> Result<HttpResponse, Problem> {
+    let views = app
+        .query(move |tx, _| {
+            let stored = found(tx, &actor)?;
+            stored
+                .iter()
+                .map(|item| Ok((item.id, F::view(tx, &actor, item)?)))
+                .collect::<Result<Vec<_>, Error>>()
+        })
+        .await?;
+    let listing = Listing::new(views, page, |(id, _)| id.to_string());
+    Ok(listing.map_owned(|(_, view)| view).answer(request))
 }
 
 /// Shows one; 304 where the caller has this version.
@@ -119,13 +143,25 @@ pub(crate) async fn read<F: Form>(
     id: &str,
 ) -> Result<HttpResponse, Problem> {
     let reference = reference(F::Value::NAME, id)?;
-    let stored = app.query(move |tx, _| keep::get::<F::Value>(tx, &actor, &reference)).await?;
-    if conditional::none_match(request, stored.version) {
-        return Ok(HttpResponse::NotModified()
-            .insert_header((ETAG, conditional::etag(stored.version)))
-            .finish());
+    let (version, view) = app
+        .query(move |tx, _| {
+            let stored = keep::get::<F::Value>(tx, &actor, &reference)?;
+            Ok((stored.version, F::view(tx, &actor, &stored)?))
+        })
+        .await?;
+    Ok(shown_unless_known(request, version, &view))
+}
+
+/// Answers with one thing, or 304 where the caller has this version.
+pub(crate) fn shown_unless_known<V: Serialize>(
+    request: &HttpRequest,
+    version: i32,
+    view: &V,
+) -> HttpResponse {
+    if conditional::none_match(request, version) {
+        return HttpResponse::NotModified().insert_header((ETAG, conditional::etag(version))).finish();
     }
-    Ok(shown(stored.version, &F::View::from(&stored)))
+    shown(version, view)
 }
 
 /// Changes one by a JSON merge patch (RFC 7396) of the form it was written in.
@@ -138,14 +174,15 @@ pub(crate) async fn patch<F: Form>(
 ) -> Result<HttpResponse, Problem> {
     let reference = reference(F::Value::NAME, id)?;
     let patch = body.value;
-    let stored = app
+    let (version, view) = app
         .command(move |tx, now| {
-            keep::change(tx, &actor, now, &reference, &if_match.0, |context, current| {
+            let stored = keep::change(tx, &actor, now, &reference, &if_match.0, |context, current| {
                 merged::<F>(current, &patch)?.parse(context, Some(current))
-            })
+            })?;
+            Ok((stored.version, F::view(tx, &actor, &stored)?))
         })
         .await?;
-    Ok(shown(stored.version, &F::View::from(&stored)))
+    Ok(shown(version, &view))
 }
 
 /// Removes one.
@@ -162,14 +199,19 @@ pub(crate) async fn delete<F: Form>(
 
 /// The present form with a merge patch applied.
 pub(crate) fn merged<F: Form>(current: &F::Value, patch: &Value) -> Result<F, Violations> {
-    let mut form = serde_json::to_value(F::of(current)).unwrap_or(Value::Null);
+    patched(&F::of(current), patch)
+}
+
+/// A form with a merge patch applied.
+pub(crate) fn patched<F: Serialize + DeserializeOwned>(form: &F, patch: &Value) -> Result<F, Violations> {
+    let mut form = serde_json::to_value(form).unwrap_or(Value::Null);
     merge(&mut form, patch);
     serde_path_to_error::deserialize(form)
         .map_err(|error| shape_fault(&error.path().to_string(), error.inner()).into())
 }
 
 /// JSON merge patch, RFC 7396 §2.
-fn merge(target: &mut Value, patch: &Value) {
+pub(crate) fn merge(target: &mut Value, patch: &Value) {
     let Value::Object(changes) = patch else {
         *target = patch.clone();
         return;
@@ -191,13 +233,51 @@ fn merge(target: &mut Value, patch: &Value) {
 /// Declares the five routes of a collection that callers keep through [`Form`].
 macro_rules! crud_routes {
     (
-        $form:ty, $view:ty, tag $tag:literal, path $path:literal, item $item:literal,
-        see $see:literal, change $change:literal,
-        $create:ident $create_doc:literal, $list:ident $list_doc:literal, $get:ident $get_doc:literal,
-        $patch:ident $patch_doc:literal, $delete:ident $delete_doc:literal $(,)?
+        $form:ty, $view:ty, tag $tag:tt, path $path:tt, item $item:tt,
+        see $see:tt, change $change:tt,
+        $create:ident $create_doc:tt, $list:ident $list_doc:literal, $get:ident $get_doc:tt,
+        $patch:ident $patch_doc:tt, $delete:ident $delete_doc:tt $(,)?
     ) => {
+        use actix_web::get;
         use $crate::api::paging::Listing;
-        use actix_web::{delete, get, patch, post};
+
+        $crate::api::crud::item_routes! {
+            $form, $view, tag $tag, path $path, item $item, see $see, change $change,
+            $create $create_doc, $get $get_doc, $patch $patch_doc, $delete $delete_doc,
+        }
+
+        #[doc = $list_doc]
+        #[utoipa::path(tag = $tag, params($crate::api::paging::PageQuery), security(("token" = [$see])),
+                                                    responses((status = 200, description = "A page of them",
+                                                        body = $crate::api::paging::Listing<$view>)))]
+        #[get($path)]
+        async fn $list(
+            app: $crate::api::Api,
+            caller: $crate::api::auth::Caller,
+            request: actix_web::HttpRequest,
+            query: $crate::api::params::Params<$crate::api::paging::PageQuery>,
+        ) -> Result<actix_web::HttpResponse, $crate::api::problem::Problem> {
+            $crate::api::crud::list::<$form>(&app, caller.0, &request, &query.0).await
+        }
+
+        /// Puts the routes on a scope.
+        pub(crate) fn routes(config: &mut utoipa_actix_web::service_config::ServiceConfig<'_>) {
+            config.service($create).service($list).service($get).service($patch).service($delete);
+        }
+    };
+}
+pub(crate) use crud_routes;
+
+/// Declares the routes of [`crud_routes`] except the list, for collections
+/// whose list takes more than a page; `actix_web::get` must be in scope.
+macro_rules! item_routes {
+    (
+        $form:ty, $view:ty, tag $tag:tt, path $path:tt, item $item:tt,
+        see $see:tt, change $change:tt,
+        $create:ident $create_doc:tt, $get:ident $get_doc:tt,
+        $patch:ident $patch_doc:tt, $delete:ident $delete_doc:tt $(,)?
+    ) => {
+        use actix_web::{delete, patch, post};
 
         #[doc = $create_doc]
         #[utoipa::path(tag = $tag, request_body = $form, security(("token" = [$change])),
@@ -209,19 +289,6 @@ macro_rules! crud_routes {
             body: $crate::api::body::Body<$form>,
         ) -> Result<actix_web::HttpResponse, $crate::api::problem::Problem> {
             $crate::api::crud::create(&app, caller.0, body).await
-        }
-
-        #[doc = $list_doc]
-        #[utoipa::path(tag = $tag, params($crate::api::paging::PageQuery), security(("token" = [$see])),
-            responses((status = 200, description = "A page of them", body = Listing<$view>)))]
-        #[get($path)]
-        async fn $list(
-            app: $crate::api::Api,
-            caller: $crate::api::auth::Caller,
-            request: actix_web::HttpRequest,
-            query: $crate::api::params::Params<$crate::api::paging::PageQuery>,
-        ) -> Result<actix_web::HttpResponse, $crate::api::problem::Problem> {
-            $crate::api::crud::list::<$form>(&app, caller.0, &request, &query.0).await
         }
 
         #[doc = $get_doc]
@@ -265,14 +332,9 @@ macro_rules! crud_routes {
         ) -> Result<actix_web::HttpResponse, $crate::api::problem::Problem> {
             $crate::api::crud::delete::<$form>(&app, caller.0, &id, if_match).await
         }
-
-        /// Puts the routes on a scope.
-        pub(crate) fn routes(config: &mut utoipa_actix_web::service_config::ServiceConfig<'_>) {
-            config.service($create).service($list).service($get).service($patch).service($delete);
-        }
     };
 }
-pub(crate) use crud_routes;
+pub(crate) use item_routes;
 
 #[cfg(test)]
 mod tests {

@@ -1,6 +1,332 @@
-//! `/due-items`.
+//! `/due-items`: when each task falls due, and why.
 
+use super::Api;
+use super::auth::Caller;
+use super::paging::{Listing, PageQuery};
+use super::params::Params;
+use super::problem::Problem;
+use super::{conditional, crud};
+use crate::domain::names::Reference;
+use crate::domain::upkeep::due::TriggerState;
+use crate::domain::upkeep::evidence::{DueDates, Evidence};
+use crate::domain::upkeep::{DueItem, DueState};
+use crate::domain::violations::Check;
+use crate::usecases::Error;
+use crate::usecases::due_items::{self, KeptItem, Narrowed};
+use actix_web::http::header::ETAG;
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// When something is expected; every member null where the data do not tell.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+#[schema(example = json!({
+    "earliest": "2026-03-04T06:00:00Z", "likely": "2026-03-06T15:00:00Z", "latest": "2026-03-09T02:00:00Z"
+}))]
+pub(crate) struct DueBody {
+    /// Hardly before: the 10 % point, where the date is uncertain.
+    earliest: Option<DateTime<Utc>>,
+    /// The best single date.
+    likely: Option<DateTime<Utc>>,
+    /// Hardly after: the 90 % point; null where no late date follows from the data.
+    latest: Option<DateTime<Utc>>,
+}
+
+impl From<Option<DueDates>> for DueBody {
+    fn from(due: Option<DueDates>) -> Self {
+        Self {
+            earliest: due.and_then(|due| due.earliest),
+            likely: due.map(|due| due.likely),
+            latest: due.and_then(|due| due.latest),
+        }
+    }
+}
+
+/// A stretch without readings.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({ "from": "2026-02-20T06:00:00Z", "to": "2026-02-23T06:00:00Z" }))]
+pub(crate) struct GapBody {
+    /// The last reading before it.
+    from: DateTime<Utc>,
+    /// The first reading after it.
+    to: DateTime<Utc>,
+}
+
+/// The readings that were used.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "count": 40, "first": "2026-02-01T06:00:00Z", "last": "2026-03-02T06:00:00Z", "gaps": []
+}))]
+pub(crate) struct ReadingsUsedBody {
+    /// How many.
+    count: usize,
+    /// When the first was taken.
+    first: Option<DateTime<Utc>>,
+    /// When the last was taken.
+    last: Option<DateTime<Utc>>,
+    /// Stretches without any, longer than a day and than five times the usual spacing.
+    gaps: Vec<GapBody>,
+}
+
+/// A number that a date follows from.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({ "name": "daily_use", "value": 10.2, "low": 9.6, "high": 10.9, "unit": "mol a day" }))]
+pub(crate) struct ParameterBody {
+    /// What it is.
+    name: String,
+    /// Its value.
+    value: f64,
+    /// Lower end of its uncertainty; null for an exact number.
+    low: Option<f64>,
+    /// Upper end of its uncertainty; null for an exact number.
+    high: Option<f64>,
+    /// Its unit.
+    unit: String,
+}
+
+/// What a date, or the lack of one, rests on.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "model": "interval since the last service", "source": "the rule itself", "readings": null,
+    "parameters": [], "notes": []
+}))]
+pub(crate) struct EvidenceBody {
+    /// How it was worked out.
+    model: String,
+    /// Where the method comes from.
+    source: String,
+    /// The readings used; null where the trigger uses none.
+    readings: Option<ReadingsUsedBody>,
+    /// The numbers used and found.
+    parameters: Vec<ParameterBody>,
+    /// What was assumed, and what to keep in mind.
+    notes: Vec<String>,
+}
+
+impl From<&Evidence> for EvidenceBody {
+    fn from(evidence: &Evidence) -> Self {
+        let readings = evidence.readings.as_ref().map(|used| ReadingsUsedBody {
+            count: used.count,
+            first: used.first,
+            last: used.last,
+            gaps: used.gaps.iter().map(|gap| GapBody { from: gap.from, to: gap.to }).collect(),
+        });
+        let parameters = evidence.parameters.iter().cloned().map(|one| ParameterBody {
+            name: one.name,
+            value: one.value,
+            low: one.low,
+            high: one.high,
+            unit: one.unit,
+        });
+        Self {
+            model: evidence.model.clone(),
+            source: evidence.source.clone(),
+            readings,
+            parameters: parameters.collect(),
+            notes: evidence.notes.clone(),
+        }
+    }
+}
+
+/// What one trigger of an item says.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "kind": "calendar", "governs": true, "known": true,
+    "due": { "earliest": "2026-07-15T08:00:00Z", "likely": "2026-07-15T08:00:00Z", "latest": "2026-07-15T08:00:00Z" },
+    "reason": null, "summary": "P6M after the service of 15 Jan 2026"
+}))]
+pub(crate) struct TriggerBody {
+    /// Kind of trigger.
+    kind: String,
+    /// Whether it governs: it has the earliest likely date.
+    governs: bool,
+    /// Whether the data could tell, be it that no date is in sight.
+    known: bool,
+    /// When the task falls due by it.
+    due: DueBody,
+    /// Why there is no date.
+    reason: Option<String>,
+    /// The decisive figures in a few words.
+    summary: String,
+    /// What that rests on; left out in lists.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    evidence: Option<EvidenceBody>,
+}
+
+impl TriggerBody {
+    fn of(trigger: &TriggerState, whole: bool) -> Self {
+        Self {
+            kind: trigger.kind.clone(),
+            governs: trigger.governs,
+            known: trigger.known,
+            due: trigger.due.into(),
+            reason: trigger.reason.clone(),
+            summary: trigger.summary.clone(),
+            evidence: whole.then(|| EvidenceBody::from(&trigger.evidence)),
+        }
+    }
+}
+
+/// When a task falls due on a part.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "id": "0199c5a0-0000-7000-8000-000000000004", "rule": "0199c5a0-0000-7000-8000-000000000001",
+    "subject": "0199c5a0-0000-7000-8000-000000000005", "subject_kind": "glovebox", "subject_tag": "LYNX",
+    "glovebox": "0199c5a0-0000-7000-8000-000000000005", "task": "leak_test", "state": "current",
+    "due": { "earliest": "2026-07-15T08:00:00Z", "likely": "2026-07-15T08:00:00Z", "latest": "2026-07-15T08:00:00Z" },
+    "governing_trigger": "calendar", "reason": null, "triggers": [], "act_by": "2026-07-15T08:00:00Z",
+    "safety": false, "last_service": "2026-01-15T09:00:00Z", "computed_at": "2026-03-02T00:00:00Z"
+}))]
+pub(crate) struct DueItemBody {
+    /// Its id, the same from night to night.
+    id: Uuid,
+    /// The rule.
+    rule: Uuid,
+    /// The part.
+    subject: Uuid,
+    /// The part's kind.
+    subject_kind: &'static str,
+    /// The part's tag, with the box's for a part of a box.
+    subject_tag: String,
+    /// The box that it is or belongs to.
+    glovebox: Option<Uuid>,
+    /// The task.
+    task: String,
+    /// `unknown`, `current`, `approaching`, `due` (on the day of `act_by`) or `overdue` (after it).
+    state: &'static str,
+    /// When it is due, by the trigger that governs.
+    due: DueBody,
+    /// The kind of trigger that governs.
+    governing_trigger: Option<String>,
+    /// Why there is no date.
+    reason: Option<String>,
+    /// What each trigger says, in the rule's order.
+    triggers: Vec<TriggerBody>,
+    /// The date to have acted by: the likely one, or the earliest where safety depends on it.
+    act_by: Option<DateTime<Utc>>,
+    /// Whether people's safety depends on it.
+    safety: bool,
+    /// When it was last done.
+    last_service: Option<DateTime<Utc>>,
+    /// The moment it was computed for.
+    computed_at: DateTime<Utc>,
+}
+
+impl DueItemBody {
+    fn of(kept: &KeptItem, whole: bool) -> Self {
+        let item: &DueItem = &kept.item;
+        Self {
+            id: kept.id,
+            rule: item.rule.uuid(),
+            subject: item.subject.uuid(),
+            subject_kind: item.subject_kind.word(),
+            subject_tag: item.subject_tag.clone(),
+            glovebox: item.glovebox.map(Into::into),
+            task: item.task.to_string(),
+            state: item.state.word(),
+            due: item.due.into(),
+            governing_trigger: item.governing_trigger.clone(),
+            reason: item.reason.clone(),
+            triggers: item.triggers.iter().map(|trigger| TriggerBody::of(trigger, whole)).collect(),
+            act_by: item.act_by,
+            safety: item.safety,
+            last_service: item.last_service,
+            computed_at: item.computed_at,
+        }
+    }
+}
+
+/// Query of the list of due items.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+struct DueQuery {
+    /// Only those in these states, separated by commas.
+    #[param(example = "due,overdue")]
+    state: Option<String>,
+    /// Only those of this box and its parts, by id or tag.
+    glovebox: Option<String>,
+    /// Only those likely due before this time (RFC 3339).
+    before: Option<String>,
+    /// How many at most: 1 to 500, 100 unless given.
+    limit: Option<String>,
+    /// The `next` of the page before.
+    after: Option<String>,
+}
+
+/// The state of a word, or why there is none.
+fn states(text: &str) -> Result<Vec<DueState>, String> {
+    text.split(',')
+        .map(|word| {
+            DueState::from_word(word.trim()).ok_or_else(|| {
+                let known: Vec<&str> = DueState::ALL.iter().map(|state| state.word()).collect();
+                format!("{word:?} is none of {}", known.join(", "))
+            })
+        })
+        .collect()
+}
+
+/// List due items as last computed, without the evidence.
+#[utoipa::path(tag = "upkeep", params(DueQuery),
+    security(("token" = ["facility:read"]), ("token" = ["upkeep:manage"])),
+    responses((status = 200, description = "A page of them", body = Listing<DueItemBody>)))]
+#[get("/due-items")]
+async fn list_due_items(
+    app: Api,
+    caller: Caller,
+    request: HttpRequest,
+    query: Params<DueQuery>,
+) -> Result<HttpResponse, Problem> {
+    let query = query.0;
+    let page = PageQuery { limit: query.limit, after: query.after }.parse()?;
+    let mut check = Check::default();
+    let glovebox =
+        check.field("glovebox", query.glovebox.as_deref().map(str::parse::<Reference>).transpose());
+    let states = query.state.as_deref().map(states).transpose();
+    check.require(states.is_ok(), "state", "unknown_word", states.clone().err().unwrap_or_default());
+    let before = query.before.as_deref().map(DateTime::parse_from_rfc3339).transpose();
+    check.require(
+        before.is_ok(),
+        "before",
+        "bad_time",
+        "must be an RFC 3339 time such as 2026-03-02T06:00:00Z",
+    );
+    let parts = glovebox.zip(states.ok()).zip(before.ok());
+    let ((glovebox, states), before) =
+        check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
+    let narrowed = Narrowed { states, glovebox: None, before: before.map(|before| before.to_utc()) };
+    let found = app
+        .query(move |tx, _| {
+            due_items::list(tx, &caller.0, glovebox.as_ref(), &narrowed, page.after, page.probe())
+        })
+        .await?;
+    let listing = Listing::new(found, page, |kept| kept.id.to_string());
+    Ok(listing.map(|kept| DueItemBody::of(kept, false)).answer(&request))
+}
+
+/// Show a due item with the whole evidence.
+#[utoipa::path(tag = "upkeep", params(("id" = String, Path, description = "Id")),
+    security(("token" = ["facility:read"]), ("token" = ["upkeep:manage"])),
+    responses((status = 200, description = "It", body = DueItemBody)))]
+#[get("/due-items/{id}")]
+async fn get_due_item(
+    app: Api,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<String>,
+) -> Result<HttpResponse, Problem> {
+    let id = Uuid::parse_str(&id).map_err(|_| Error::unknown("due_item", id.as_str()))?;
+    let kept = app.query(move |tx, _| due_items::get(tx, &caller.0, id)).await?;
+    if conditional::none_match(&request, kept.version) {
+        let tag = conditional::etag(kept.version);
+        return Ok(HttpResponse::NotModified().insert_header((ETAG, tag)).finish());
+    }
+    Ok(crud::shown(kept.version, &DueItemBody::of(&kept, true)))
+}
 
 /// Puts the routes on a scope.
-pub(crate) fn routes(_config: &mut ServiceConfig<'_>) {}
+pub(crate) fn routes(config: &mut ServiceConfig<'_>) {
+    config.service(list_due_items).service(get_due_item);
+}

@@ -12,11 +12,13 @@ use super::params::Params;
 use super::problem::Problem;
 use crate::domain::calendar::recurrence::RecurrenceText;
 use crate::domain::calendar::{Length, Recurrence};
-use crate::domain::facility::windows::{MOST_NAMED, WindowError, WindowHolds};
+use crate::domain::facility::windows::{
+    WindowError, WindowHolds, few_named, rare_enough, short_enough, some_named,
+};
 use crate::domain::facility::{MaintenanceWindow, ParseContext, Stored, ThingKind};
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Reference, Word};
-use crate::domain::violations::{Check, Coded as _, Violation, Violations};
+use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::keep::Kept as _;
 use crate::usecases::windows::{self, Announced};
 use actix_web::web::Path;
@@ -105,28 +107,37 @@ impl WindowForm {
     }
 
     fn when(&self) -> Result<Recurrence, Violations> {
-        Recurrence::parse(&RecurrenceText {
+        let recurrence = Recurrence::parse(&RecurrenceText {
             dtstart: self.dtstart.clone(),
             timezone: self.timezone.clone().unwrap_or_default(),
             rrule: self.rrule.clone(),
             rdates: self.rdates.clone(),
             exdates: self.exdates.clone(),
-        })
+        })?;
+        let mut check = Check::default();
+        check.field("rrule", rare_enough(&recurrence));
+        check.finish(|| recurrence)
+    }
+
+    fn lasting(&self) -> Result<Length, Violations> {
+        let mut check = Check::default();
+        let length = check.field("duration", Length::parse(&self.duration));
+        let short = length.and_then(|length| check.field("duration", short_enough(length)));
+        check.build(short, |length| length)
     }
 
     fn which(&self, context: &mut dyn ParseContext) -> Result<Option<Vec<GloveboxId>>, Violations> {
         let Some(texts) = &self.gloveboxes else { return Ok(None) };
         let mut check = Check::default();
-        if texts.len() > MOST_NAMED {
-            let fault = WindowError::TooManyNamed;
-            return Err(Violation::new("gloveboxes", fault.code(), fault.to_string()).into());
-        }
-        let found = check.each("gloveboxes", texts, |text| glovebox(context, text));
-        check.finish(|| Some(found))
+        let named = check.field("gloveboxes", some_named(texts.len()));
+        // A list that is too long is not looked up.
+        let found = named.map(|()| check.each("gloveboxes", texts, |text| glovebox(context, text)));
+        check.finish(|| found)
     }
 
     fn what(&self) -> Result<Vec<Word>, Violations> {
         let mut check = Check::default();
+        check.field("tasks", few_named(self.tasks.len()));
         let mut tasks = Vec::with_capacity(self.tasks.len());
         for (index, text) in self.tasks.iter().enumerate() {
             tasks.extend(check.field(&format!("tasks[{index}]"), Word::parse(text)));
@@ -173,7 +184,7 @@ impl Form for WindowForm {
         let mut check = Check::default();
         let name = check.field("name", Name::parse(self.name.as_deref().unwrap_or("Maintenance")));
         let recurrence = check.part("", self.when());
-        let duration = check.field("duration", Length::parse(&self.duration));
+        let duration = check.part("", self.lasting());
         let gloveboxes = check.part("", self.which(context));
         let tasks = check.part("", self.what());
         let holds = check.part("", self.keeps());

@@ -3,12 +3,13 @@
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
-mod calculations;
+pub(crate) mod calculations;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
 mod due_items;
 mod facility;
+pub(crate) mod fields;
 mod gas_forecasts;
 mod gas_supplies;
 mod gloveboxes;
@@ -38,6 +39,13 @@ pub(crate) type Api = web::Data<App>;
 
 /// Base path of every resource.
 pub(crate) const BASE: &str = "/api/v1";
+
+/// The published contract: the OpenAPI document as JSON text, as it is committed.
+pub fn contract_document() -> String {
+    let mut text = contract::document().to_pretty_json().expect("the document is made of JSON values");
+    text.push('\n');
+    text
+}
 
 /// Everything that the contract describes.
 pub(crate) fn described(config: &mut ServiceConfig<'_>) {

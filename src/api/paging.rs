@@ -78,6 +78,11 @@ impl<T> Listing<T> {
         Listing { items: self.items.iter().map(view).collect(), next: self.next }
     }
 
+    /// The same page of something else, made of the things themselves.
+    pub(crate) fn map_owned<U>(self, view: impl FnMut(T) -> U) -> Listing<U> {
+        Listing { items: self.items.into_iter().map(view).collect(), next: self.next }
+    }
+
     /// A list that is whole.
     pub(crate) fn whole(items: Vec<T>) -> Self {
         Self { items, next: None }

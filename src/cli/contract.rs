@@ -1,10 +1,10 @@
 //! `drykeep contract`: prints the OpenAPI document.
 
 use super::{Failure, say};
-use crate::api::contract::document;
+use crate::api::contract_document;
 use std::process::ExitCode;
 
 pub(super) fn run() -> Result<ExitCode, Failure> {
-    say(&format!("{}\n", document().to_pretty_json()?))?;
+    say(&contract_document())?;
     Ok(ExitCode::SUCCESS)
 }

@@ -36,11 +36,15 @@ struct Arguments {
 enum Command {
     /// Serve the API.
     Serve(serve::Serve),
+    /// Work out what is due and print the report.
+    Nightly(nightly::Nightly),
     /// Issue tokens.
     #[command(subcommand)]
     Token(token::Token),
     /// Print the OpenAPI document.
     Contract,
+    /// Compute gas, moisture, purging, tightness or room oxygen.
+    Calculate(calculate::Calculate),
 }
 
 /// What went wrong, for the person at the terminal.
@@ -63,14 +67,18 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
         Flags { file: arguments.config.clone(), database_url: arguments.database_url.clone(), listen: None };
     match &arguments.command {
         Command::Serve(serve) => serve.run(flags),
+        Command::Nightly(nightly) => nightly.run(&Config::load(&flags)?),
         Command::Token(token) => token.run(&Config::load(&flags)?),
         Command::Contract => contract::run(),
+        Command::Calculate(calculate) => calculate.run(),
     }
 }
 
 /// Opens the application that the settings describe.
 fn open(config: &Config) -> Result<App, Failure> {
-    Ok(App::new(Store::open(&config.database)?, Clock::System))
+    let app = App::new(Store::open(&config.database)?, Clock::System);
+    app.prepare()?;
+    Ok(app)
 }
 
 /// Prints to standard output; a closed pipe is no failure.

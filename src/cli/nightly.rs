@@ -1,1 +1,46 @@
 //! `drykeep nightly`: computes what is due.
+
+use super::{Failure, open, say};
+use crate::config::Config;
+use crate::domain::access::Actor;
+use crate::usecases::run_night::{moment, run_night};
+use clap::Args;
+use std::process::ExitCode;
+
+/// Exit code when something that people's safety depends on is overdue.
+const SAFETY_OVERDUE: u8 = 1;
+
+/// Work out what is due and print the report.
+///
+/// Exits with 0, with 1 when something that people's safety depends on is
+/// overdue, and with 2 when the computation failed.
+#[derive(Debug, Args)]
+pub(super) struct Nightly {
+    /// The moment to compute for: a date, which means when that day begins in
+    /// the facility's zone, or an RFC 3339 time; now unless given. A moment
+    /// computed before prints its report again.
+    #[arg(long, value_name = "DATE")]
+    as_of: Option<String>,
+    /// Print the report as JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Nightly {
+    pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
+        let app = open(config)?;
+        let as_of = self.as_of.clone();
+        let run = app.command_blocking(move |tx, now| {
+            let as_of = as_of.as_deref().map(|text| moment(tx, text)).transpose()?;
+            run_night(tx, &Actor::operator(), now, as_of)
+        })?;
+        app.store().close();
+        let report = &run.night.report;
+        if self.json {
+            say(&format!("{}\n", serde_json::to_string_pretty(report)?))?;
+        } else {
+            say(&report.text)?;
+        }
+        Ok(if report.safety_overdue { ExitCode::from(SAFETY_OVERDUE) } else { ExitCode::SUCCESS })
+    }
+}

@@ -1,1 +1,193 @@
 //! Bookings.
+
+use super::Tx;
+use super::error::{StoreError, StoreResult};
+use super::kept::one_row;
+use super::schema::bookings;
+use super::things::{checked, uuid};
+use crate::domain::booking::{Booking, Progress, Status};
+use crate::domain::calendar::Interval;
+use crate::domain::facility::Stored;
+use crate::domain::ids::{GloveboxId, PersonId, SeriesId};
+use crate::domain::names::Name;
+use crate::domain::quantity::NormalLitres;
+use chrono::{DateTime, NaiveDateTime, Utc};
+use diesel::prelude::*;
+use uuid::Uuid;
+
+#[derive(Queryable, Insertable, AsChangeset)]
+#[diesel(table_name = bookings, treat_none_as_null = true)]
+struct BookingRow {
+    id: String,
+    glovebox_id: String,
+    person_id: String,
+    booked_by: String,
+    group_name: Option<String>,
+    series_id: Option<String>,
+    status: String,
+    progress: String,
+    starts_at: NaiveDateTime,
+    ends_at: NaiveDateTime,
+    work: String,
+    gas_estimate_nl: f64,
+    hold_id: Option<String>,
+    started_at: Option<NaiveDateTime>,
+    closed_at: Option<NaiveDateTime>,
+    end_of_run: Option<String>,
+    version: i32,
+    created_at: NaiveDateTime,
+    updated_at: NaiveDateTime,
+}
+
+fn document<T: serde::Serialize>(value: &T) -> String {
+    serde_json::to_string(value).expect("checked names and numbers always serialise")
+}
+
+impl From<&Stored<Booking>> for BookingRow {
+    fn from(stored: &Stored<Booking>) -> Self {
+        let booking = &stored.value;
+        Self {
+            id: stored.id.to_string(),
+            glovebox_id: booking.glovebox.to_string(),
+            person_id: booking.person.to_string(),
+            booked_by: booking.booked_by.clone(),
+            group_name: booking.group.as_ref().map(ToString::to_string),
+            series_id: booking.series.map(|id| id.to_string()),
+            status: booking.status.word().to_owned(),
+            progress: booking.progress.word().to_owned(),
+            starts_at: booking.interval.start().naive_utc(),
+            ends_at: booking.interval.end().naive_utc(),
+            work: document(&booking.work),
+            gas_estimate_nl: booking.gas_estimate.get(),
+            hold_id: booking.hold.map(|id| id.to_string()),
+            started_at: booking.started_at.map(|at| at.naive_utc()),
+            closed_at: booking.closed_at.map(|at| at.naive_utc()),
+            end_of_run: booking.end_of_run.as_ref().map(document),
+            version: stored.version,
+            created_at: stored.created_at.naive_utc(),
+            updated_at: stored.updated_at.naive_utc(),
+        }
+    }
+}
+
+impl TryFrom<BookingRow> for Stored<Booking> {
+    type Error = StoreError;
+
+    fn try_from(row: BookingRow) -> StoreResult<Self> {
+        let value = Booking {
+            glovebox: uuid("bookings.glovebox_id", &row.glovebox_id)?.into(),
+            person: uuid("bookings.person_id", &row.person_id)?.into(),
+            booked_by: row.booked_by,
+            group: row
+                .group_name
+                .map(|name| checked("bookings.group_name", Name::parse(&name)))
+                .transpose()?,
+            series: row
+                .series_id
+                .map(|id| uuid("bookings.series_id", &id).map(SeriesId::from))
+                .transpose()?,
+            status: Status::from_word(&row.status)
+                .ok_or_else(|| StoreError::corrupt("bookings.status", &row.status))?,
+            progress: Progress::from_word(&row.progress)
+                .ok_or_else(|| StoreError::corrupt("bookings.progress", &row.progress))?,
+            interval: checked("bookings", Interval::new(row.starts_at.and_utc(), row.ends_at.and_utc()))?,
+            work: checked("bookings.work", serde_json::from_str(&row.work))?,
+            gas_estimate: checked("bookings.gas_estimate_nl", NormalLitres::new(row.gas_estimate_nl))?,
+            hold: row.hold_id.map(|id| uuid("bookings.hold_id", &id).map(Into::into)).transpose()?,
+            started_at: row.started_at.map(|at| at.and_utc()),
+            closed_at: row.closed_at.map(|at| at.and_utc()),
+            end_of_run: row
+                .end_of_run
+                .map(|text| checked("bookings.end_of_run", serde_json::from_str(&text)))
+                .transpose()?,
+        };
+        Ok(Self {
+            id: uuid("bookings.id", &row.id)?,
+            version: row.version,
+            created_at: row.created_at.and_utc(),
+            updated_at: row.updated_at.and_utc(),
+            value,
+        })
+    }
+}
+
+one_row!(Booking, "booking", None, BookingRow, bookings, |_| None);
+
+/// Which bookings are wanted.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Wanted {
+    /// On this box.
+    pub(crate) glovebox: Option<GloveboxId>,
+    /// Of this person.
+    pub(crate) person: Option<PersonId>,
+    /// Of this series.
+    pub(crate) series: Option<SeriesId>,
+    /// Ending after this.
+    pub(crate) from: Option<DateTime<Utc>>,
+    /// Beginning before this.
+    pub(crate) to: Option<DateTime<Utc>>,
+    /// As far along as one of these.
+    pub(crate) progress: Vec<Progress>,
+}
+
+/// Up to `limit` of the bookings wanted, in order of id.
+pub(crate) fn select(
+    tx: &mut Tx<'_>,
+    wanted: &Wanted,
+    after: Option<Uuid>,
+    limit: i64,
+) -> StoreResult<Vec<Stored<Booking>>> {
+    let mut query = bookings::table.into_boxed();
+    if let Some(id) = wanted.glovebox {
+        query = query.filter(bookings::glovebox_id.eq(id.to_string()));
+    }
+    if let Some(id) = wanted.person {
+        query = query.filter(bookings::person_id.eq(id.to_string()));
+    }
+    if let Some(id) = wanted.series {
+        query = query.filter(bookings::series_id.eq(id.to_string()));
+    }
+    if let Some(from) = wanted.from {
+        query = query.filter(bookings::ends_at.gt(from.naive_utc()));
+    }
+    if let Some(to) = wanted.to {
+        query = query.filter(bookings::starts_at.lt(to.naive_utc()));
+    }
+    if !wanted.progress.is_empty() {
+        let words: Vec<&str> = wanted.progress.iter().map(|progress| progress.word()).collect();
+        query = query.filter(bookings::progress.eq_any(words));
+    }
+    if let Some(after) = after {
+        query = query.filter(bookings::id.gt(after.to_string()));
+    }
+    let rows: Vec<BookingRow> = query.order(bookings::id).limit(limit).load(tx.db())?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// What a group has booked or worked that begins in `range`, and on which booking.
+pub(crate) fn of_group(tx: &mut Tx<'_>, group: &Name, range: Interval) -> StoreResult<Vec<(Uuid, Interval)>> {
+    let rows: Vec<(String, NaiveDateTime, NaiveDateTime)> = bookings::table
+        .filter(bookings::group_name.eq(group.as_str()))
+        .filter(bookings::starts_at.ge(range.start().naive_utc()))
+        .filter(bookings::starts_at.lt(range.end().naive_utc()))
+        .filter(bookings::progress.ne_all([Progress::Cancelled.word(), Progress::NoShow.word()]))
+        .select((bookings::id, bookings::starts_at, bookings::ends_at))
+        .load(tx.db())?;
+    rows.into_iter()
+        .map(|(id, start, end)| {
+            let interval = checked("bookings", Interval::new(start.and_utc(), end.and_utc()))?;
+            Ok((uuid("bookings.id", &id)?, interval))
+        })
+        .collect()
+}
+
+/// Bookings that nobody has begun and that began before `before`.
+pub(crate) fn not_begun(tx: &mut Tx<'_>, before: DateTime<Utc>) -> StoreResult<Vec<Stored<Booking>>> {
+    let rows: Vec<BookingRow> = bookings::table
+        .filter(bookings::progress.eq(Progress::Booked.word()))
+        .filter(bookings::starts_at.lt(before.naive_utc()))
+        .order(bookings::id)
+        .limit(1000)
+        .load(tx.db())?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}

@@ -84,6 +84,9 @@ macro_rules! one_row {
             }
 
             fn delete(tx: &mut crate::store::Tx<'_>, id: uuid::Uuid) -> crate::store::StoreResult<()> {
+                if <Self as crate::store::kept::Kept>::KIND.is_some() {
+                    crate::store::things::forget_computed(tx, id)?;
+                }
                 diesel::delete($table::table.find(id.to_string())).execute(tx.db())?;
                 if <Self as crate::store::kept::Kept>::KIND.is_some() {
                     crate::store::things::delete(tx, id)?;

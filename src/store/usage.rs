@@ -1,1 +1,64 @@
-//! Hours and cycles that bookings put on stations and antechambers.
+//! What was and will be used, from the claims of bookings.
+
+use super::Tx;
+use super::error::StoreResult;
+use super::schema::{bookings, claims};
+use crate::domain::calendar::Interval;
+use chrono::{DateTime, NaiveDateTime, Utc};
+use diesel::prelude::*;
+use serde_json::Value;
+use uuid::Uuid;
+
+/// What claims say of time with hands in the gloves.
+const WORK: &str = "work";
+
+type WorkRow = (NaiveDateTime, NaiveDateTime, String, Option<NaiveDateTime>, Option<NaiveDateTime>, String);
+
+/// Work at some stations, past and booked, ending after `from`, in order of
+/// start. Where a booking was closed out, the time it was really in use
+/// counts; what was never taken up does not.
+fn work(tx: &mut Tx<'_>, stations: &[Uuid], from: DateTime<Utc>) -> StoreResult<Vec<WorkRow>> {
+    let stations: Vec<String> = stations.iter().map(ToString::to_string).collect();
+    Ok(claims::table
+        .inner_join(bookings::table)
+        .filter(claims::resource_id.eq_any(stations))
+        .filter(claims::why.eq(WORK))
+        .filter(claims::ends_at.gt(from.naive_utc()))
+        .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+        .order((claims::starts_at, claims::id))
+        .select((
+            claims::starts_at,
+            claims::ends_at,
+            bookings::progress,
+            bookings::started_at,
+            bookings::closed_at,
+            bookings::work,
+        ))
+        .load(tx.db())?)
+}
+
+fn used((starts, ends, progress, started, closed, _): &WorkRow) -> Option<Interval> {
+    let (from, to) = match (started, closed) {
+        (Some(started), Some(closed)) if progress == "closed_out" => (started, closed),
+        _ => (starts, ends),
+    };
+    Interval::new(from.and_utc(), to.and_utc()).ok()
+}
+
+/// Time worked, and booked to be worked, at a station.
+pub(crate) fn at_station(tx: &mut Tx<'_>, station: Uuid, from: DateTime<Utc>) -> StoreResult<Vec<Interval>> {
+    Ok(work(tx, &[station], from)?.iter().filter_map(used).collect())
+}
+
+/// Time worked, and booked to be worked, with solvents at any of a box's stations.
+pub(crate) fn with_solvents(
+    tx: &mut Tx<'_>,
+    stations: &[Uuid],
+    from: DateTime<Utc>,
+) -> StoreResult<Vec<Interval>> {
+    let names_solvents = |row: &&WorkRow| {
+        serde_json::from_str::<Value>(&row.5)
+            .is_ok_and(|work| work["solvents"].as_array().is_some_and(|solvents| !solvents.is_empty()))
+    };
+    Ok(work(tx, stations, from)?.iter().filter(names_solvents).filter_map(used).collect())
+}

@@ -1,7 +1,11 @@
 //! How a use case can end other than well, as the world may see it.
 
 use crate::domain::access::Missing;
+use crate::domain::booking::Conflict;
+use crate::domain::calendar::Interval;
 use crate::domain::facility::Scope;
+use crate::domain::ids::GloveboxId;
+use crate::domain::names::Tag;
 use crate::domain::violations::{Violation, Violations};
 use crate::store::{CarriesStoreError, Constraint, StoreError};
 use thiserror::Error;
@@ -49,12 +53,48 @@ pub enum Error {
     /// The thing is not in a state that allows it.
     #[error("{0}")]
     WrongState(String),
+    /// A booking that breaks rules or meets what is taken.
+    #[error("the booking cannot be made as asked")]
+    BookingRefused(Box<BookingRefusal>),
     /// The idempotency key was used before with another request.
     #[error("the Idempotency-Key was used before with another request")]
     KeyReused,
     /// The store failed.
     #[error("the store failed")]
     Store(#[source] StoreError),
+}
+
+/// Everything in the way of a booking, and bookings that could be made instead.
+#[derive(Debug, Clone, Default)]
+pub struct BookingRefusal {
+    /// Every rule broken.
+    pub violations: Vec<Violation>,
+    /// Everything that is taken, with the tags of what it is.
+    pub conflicts: Vec<NamedConflict>,
+    /// Up to three that would be accepted as they stand.
+    pub alternatives: Vec<Alternative>,
+}
+
+/// A conflict with the name of what is taken.
+#[derive(Debug, Clone)]
+pub struct NamedConflict {
+    /// The conflict.
+    pub conflict: Conflict,
+    /// Tag of the resource.
+    pub tag: String,
+}
+
+/// A booking that could be made instead.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Alternative {
+    /// The box.
+    pub glovebox: GloveboxId,
+    /// Its tag.
+    pub tag: Tag,
+    /// Tags of the stations.
+    pub stations: Vec<Tag>,
+    /// When.
+    pub interval: Interval,
 }
 
 /// Result of a use case.

@@ -4,11 +4,14 @@
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
-use crate::domain::facility::{ParseContext, Scope, Stored};
+use crate::domain::facility::{
+    GasSupply, Glovebox, ParseContext, Person, Qualification, Scope, Stored, WorkingGas,
+};
+use crate::domain::ids::{GasSupplyId, GloveboxId};
 use crate::domain::names::Reference;
 use crate::domain::violations::Violations;
 pub(crate) use crate::store::kept::Kept;
-use crate::store::{events, things};
+use crate::store::{events, gloveboxes, qualifications, things};
 use chrono::{DateTime, Utc};
 use serde_json::json;
 use uuid::Uuid;
@@ -19,9 +22,38 @@ pub(crate) trait Managed: Kept {
     const SEE: &'static [Scope] = &[Scope::FacilityRead, Scope::FacilityManage];
     /// Any of these lets a caller change it.
     const CHANGE: &'static [Scope] = &[Scope::FacilityManage];
+
+    /// Whether it fits what refers to it; asked before it is stored.
+    fn check(tx: &mut Tx<'_>, stored: &Stored<Self>) -> Result<()> {
+        let _ = (tx, stored);
+        Ok(())
+    }
 }
 
 impl Managed for crate::domain::facility::Room {}
+impl Managed for crate::domain::facility::Site {}
+impl Managed for Glovebox {}
+impl Managed for Person {}
+impl Managed for Qualification {}
+
+impl Managed for GasSupply {
+    /// Refused while a box that it feeds is filled with another gas.
+    fn check(tx: &mut Tx<'_>, stored: &Stored<Self>) -> Result<()> {
+        for id in gloveboxes::fed_by(tx, stored.id.into())? {
+            let Some(fed) = Glovebox::find(tx, id.into())? else { continue };
+            if stored.value.gas.working_gas() != Some(fed.value.working_gas) {
+                let detail = format!(
+                    "it feeds {}, which is filled with {}",
+                    fed.value.tag,
+                    fed.value.working_gas.word()
+                );
+                return Err(Error::invalid("gas", "gas_mismatch", detail));
+            }
+        }
+        Ok(())
+    }
+}
+
 impl Managed for crate::domain::facility::MaintenanceWindow {
     const SEE: &'static [Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
     const CHANGE: &'static [Scope] = &[Scope::UpkeepManage, Scope::FacilityManage];
@@ -72,6 +104,11 @@ pub(crate) fn load<T: Kept>(tx: &mut Tx<'_>, reference: &Reference) -> Result<St
     T::find(tx, id)?.ok_or_else(|| Error::unknown(T::NAME, reference))
 }
 
+/// The tag of a thing, for showing beside its id.
+pub(crate) fn tag_of(tx: &mut Tx<'_>, id: impl Into<Uuid>) -> Result<Option<String>> {
+    Ok(things::get(tx, id.into())?.and_then(|thing| thing.tag).map(|tag| tag.to_string()))
+}
+
 /// Creates one from what `parse` makes of the input.
 pub(crate) fn create<T: Managed>(
     tx: &mut Tx<'_>,
@@ -82,6 +119,7 @@ pub(crate) fn create<T: Managed>(
     actor.needs_any(T::CHANGE)?;
     let value = Lookup::parse(tx, parse)?;
     let stored = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
+    T::check(tx, &stored)?;
     T::insert(tx, &stored)?;
     note(tx, actor, now, "created", &stored)?;
     Ok(stored)
@@ -104,6 +142,50 @@ pub(crate) fn list<T: Managed>(
     Ok(T::page(tx, after, limit)?)
 }
 
+/// Lists gloveboxes, of one working gas where given, in order of creation.
+pub(crate) fn list_gloveboxes(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    gas: Option<WorkingGas>,
+    after: Option<Uuid>,
+    limit: i64,
+) -> Result<Vec<Stored<Glovebox>>> {
+    actor.needs_any(Glovebox::SEE)?;
+    Ok(gloveboxes::page_of(tx, gas, after, limit)?)
+}
+
+/// The boxes that a supply feeds.
+pub(crate) fn fed_by(tx: &mut Tx<'_>, actor: &Actor, supply: GasSupplyId) -> Result<Vec<GloveboxId>> {
+    actor.needs_any(Glovebox::SEE)?;
+    Ok(gloveboxes::fed_by(tx, supply)?)
+}
+
+/// Lists qualifications, of one person and for one box where given, in order of creation.
+pub(crate) fn list_qualifications(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    person: Option<&Reference>,
+    glovebox: Option<&Reference>,
+    after: Option<Uuid>,
+    limit: i64,
+) -> Result<Vec<Stored<Qualification>>> {
+    actor.needs_any(Qualification::SEE)?;
+    let person = person.map(|of| named::<Person>(tx, "person", of)).transpose()?;
+    let glovebox = glovebox.map(|of| named::<Glovebox>(tx, "glovebox", of)).transpose()?;
+    let narrowed =
+        qualifications::Narrowed { person: person.map(Into::into), glovebox: glovebox.map(Into::into) };
+    Ok(qualifications::page_of(tx, narrowed, after, limit)?)
+}
+
+/// What a parameter names; naming nothing is a fault of the request, not of the path.
+fn named<T: Kept>(tx: &mut Tx<'_>, field: &str, reference: &Reference) -> Result<Uuid> {
+    let found = load::<T>(tx, reference).map(|stored| stored.id);
+    if let Err(error @ Error::Unknown { .. }) = found {
+        return Err(Error::invalid(field, "unknown_reference", error.to_string()));
+    }
+    found
+}
+
 /// Changes one into what `parse` makes of the input and the present state.
 pub(crate) fn change<T: Managed>(
     tx: &mut Tx<'_>,
@@ -118,6 +200,7 @@ pub(crate) fn change<T: Managed>(
     precondition.demands(current.version)?;
     let value = Lookup::parse(tx, |context| parse(context, &current.value))?;
     let changed = Stored { version: current.version + 1, updated_at: now, value, ..current };
+    T::check(tx, &changed)?;
     T::update(tx, &changed)?;
     note(tx, actor, now, "changed", &changed)?;
     Ok(changed)

@@ -3,6 +3,7 @@
 //! and its event in one transaction.
 
 pub(crate) mod book;
+pub(crate) mod due_items;
 mod error;
 pub(crate) mod holds;
 pub(crate) mod import;
@@ -13,17 +14,21 @@ pub(crate) mod openings;
 pub(crate) mod run_booking;
 pub(crate) mod run_night;
 pub(crate) mod site;
+pub(crate) mod situation;
 pub(crate) mod swap_cylinder;
 pub(crate) mod upkeep;
 pub(crate) mod windows;
 
-pub use error::{Error, Result};
+pub use error::{Alternative, BookingRefusal, Error, NamedConflict, Result};
 
 use crate::clock::{Clock, fresh_id};
-use crate::domain::facility::{ParseContext, ThingKind};
+use crate::domain::facility::{GasSupply, ParseContext, SuppliedGas, ThingKind};
+use crate::domain::ids::GasSupplyId;
 use crate::domain::names::Reference;
-use crate::store::{Store, things};
-use chrono::{DateTime, Utc};
+use crate::store::kept::Kept as _;
+use crate::store::{self, Store, StoreResult, idempotency, things};
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
 use uuid::Uuid;
 
 pub(crate) use crate::store::Tx;
@@ -41,6 +46,15 @@ impl App {
         Self { store, clock }
     }
 
+    /// Makes sure of what must be there before anything can be asked for: the
+    /// facility itself.
+    pub fn prepare(&self) -> Result<()> {
+        if self.query_blocking(|tx, _| site::exists(tx))? {
+            return Ok(());
+        }
+        self.command_blocking(|tx, now| site::ensure(tx, now).map(drop))
+    }
+
     /// The present, by the application's clock.
     pub fn now(&self) -> DateTime<Utc> {
         self.clock.now()
@@ -54,6 +68,16 @@ impl App {
     /// Passes when the database answers.
     pub(crate) async fn is_ready(&self) -> Result<()> {
         self.query(|tx, _| Ok(things::get(tx, Uuid::nil()).map(drop)?)).await
+    }
+
+    /// What is done every minute: bookings that nobody came for are released,
+    /// and answers kept for longer than a day are forgotten.
+    pub(crate) async fn keep_house(&self) -> Result<()> {
+        self.command(|tx, now| {
+            run_booking::release_no_shows(tx, now)?;
+            Ok(idempotency::forget(tx, now - TimeDelta::days(1)).map(drop)?)
+        })
+        .await
     }
 
     /// Runs a use case that only reads.
@@ -97,7 +121,7 @@ impl App {
 pub(crate) struct Lookup<'a, 'b> {
     tx: &'a mut Tx<'b>,
     /// The first store error met; parsing goes on and the caller reports it.
-    failed: Option<crate::store::StoreError>,
+    failed: Option<store::StoreError>,
 }
 
 impl<'a, 'b> Lookup<'a, 'b> {
@@ -115,24 +139,41 @@ impl<'a, 'b> Lookup<'a, 'b> {
     }
 }
 
-impl ParseContext for Lookup<'_, '_> {
-    fn find(&mut self, kind: ThingKind, parent: Option<Uuid>, reference: &Reference) -> Option<Uuid> {
-        match things::matching(self.tx, reference) {
-            Ok(found) => {
-                let mut fitting = found
-                    .into_iter()
-                    .filter(|thing| thing.kind == kind && (parent.is_none() || thing.parent == parent));
-                // A bare tag that several boxes use names none of them.
-                fitting.next().filter(|_| fitting.next().is_none()).map(|thing| thing.id)
-            }
+impl Lookup<'_, '_> {
+    /// What the store found, or nothing, with its error kept for the caller.
+    fn noted<T>(&mut self, found: StoreResult<T>) -> Option<T> {
+        match found {
+            Ok(found) => Some(found),
             Err(error) => {
                 self.failed.get_or_insert(error);
                 None
             }
         }
     }
+}
+
+impl ParseContext for Lookup<'_, '_> {
+    fn find(&mut self, kind: ThingKind, parent: Option<Uuid>, reference: &Reference) -> Option<Uuid> {
+        let found = things::matching(self.tx, reference);
+        let mut fitting = self
+            .noted(found)?
+            .into_iter()
+            .filter(|thing| thing.kind == kind && (parent.is_none() || thing.parent == parent));
+        // A bare tag that several boxes use names none of them.
+        fitting.next().filter(|_| fitting.next().is_none()).map(|thing| thing.id)
+    }
 
     fn fresh_id(&mut self) -> Uuid {
         fresh_id()
+    }
+
+    fn supplied_gas(&mut self, supply: GasSupplyId) -> Option<SuppliedGas> {
+        let found = GasSupply::find(self.tx, supply.into());
+        self.noted(found)?.map(|stored| stored.value.gas)
+    }
+
+    fn zone(&mut self) -> Tz {
+        let found = store::site::get(self.tx);
+        self.noted(found).map_or(Tz::UTC, |stored| stored.value.timezone)
     }
 }

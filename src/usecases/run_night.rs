@@ -1,1 +1,129 @@
-//! The nightly computation.
+//! The nightly computation: everything that is due as of a moment, kept and
+//! reported, all in one transaction, so that a run cut short leaves nothing
+//! behind and can be started again.
+
+use super::due_items;
+use super::run_booking::release_no_shows;
+use super::{Error, Result, Tx};
+use crate::clock::fresh_id;
+use crate::domain::access::Actor;
+use crate::domain::facility::Scope;
+use crate::domain::upkeep::due::start_of_day;
+use crate::domain::upkeep::report::{NightlyReport, ReportItem, ReportSupply};
+pub(crate) use crate::store::nightly_runs::Night;
+use crate::store::{events, idempotency, nightly_runs, site};
+use chrono::{DateTime, NaiveDate, SubsecRound as _, TimeDelta, Utc};
+use serde_json::json;
+use std::collections::HashSet;
+use uuid::Uuid;
+
+const SEE: &[Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage, Scope::NightlyRun];
+
+/// How long answers are kept under their idempotency keys.
+const KEYS_KEPT_HOURS: i64 = 24;
+
+/// A run, and whether it had been computed before.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Run {
+    /// The night.
+    pub(crate) night: Night,
+    /// Whether the report was there already.
+    pub(crate) again: bool,
+}
+
+/// Reads the moment to compute for: an instant (RFC 3339), or a date, which
+/// means when that day begins in the facility's zone.
+pub(crate) fn moment(tx: &mut Tx<'_>, text: &str) -> Result<DateTime<Utc>> {
+    if let Ok(at) = DateTime::parse_from_rfc3339(text) {
+        return Ok(at.to_utc());
+    }
+    let zone = due_items::zone(tx)?;
+    NaiveDate::parse_from_str(text, "%Y-%m-%d").ok().and_then(|date| start_of_day(date, zone)).ok_or_else(
+        || {
+            let detail =
+                "is neither a date such as 2026-03-02 nor an RFC 3339 time such as 2026-03-02T06:00:00Z";
+            Error::invalid("as_of", "bad_time", detail)
+        },
+    )
+}
+
+/// Works out what is due as of a moment, by default now, keeps it and writes
+/// the report. A moment computed before gets its report again.
+///
+/// Readings and services later than the moment are left out of account;
+/// bookings are taken as they stand.
+pub(crate) fn run_night(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    as_of: Option<DateTime<Utc>>,
+) -> Result<Run> {
+    actor.needs(Scope::NightlyRun)?;
+    let as_of = as_of.unwrap_or(now).trunc_subsecs(6);
+    if as_of > now {
+        return Err(Error::invalid("as_of", "in_the_future", "must not be later than now"));
+    }
+    let id = fresh_id();
+    if !nightly_runs::take(tx, id, as_of, now)? {
+        let night = nightly_runs::at(tx, as_of)?.ok_or_else(|| Error::unknown("nightly_run", as_of))?;
+        return Ok(Run { night, again: true });
+    }
+    chores(tx, now)?;
+    let report = compute(tx, actor, now, as_of)?;
+    let night = Night { id, started_at: now, finished_at: now, report };
+    nightly_runs::finish(tx, &night)?;
+    let body = json!({
+        "as_of": as_of, "counts": night.report.counts, "safety_overdue": night.report.safety_overdue,
+    });
+    events::append(tx, now, "nightly_run.finished", id, &actor.subject, &body)?;
+    Ok(Run { night, again: false })
+}
+
+/// Computes and keeps every item; forgets those that no rule asks for any more.
+fn compute(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    as_of: DateTime<Utc>,
+) -> Result<NightlyReport> {
+    let zone = due_items::zone(tx)?;
+    let parts = due_items::parts(tx)?;
+    let mut listed = Vec::new();
+    let mut kept = HashSet::new();
+    for item in due_items::compute(tx, &parts, None, as_of)? {
+        let id = due_items::keep(tx, now, &actor.subject, &item)?;
+        kept.insert(id);
+        listed.push(ReportItem::of(id.into(), &item));
+    }
+    for (id, computed_at) in crate::store::due_items::ages(tx)? {
+        if computed_at <= as_of && !kept.contains(&id) {
+            crate::store::due_items::delete(tx, id)?;
+        }
+    }
+    let supplies = due_items::forecasts(tx, &parts, as_of)?
+        .iter()
+        .map(|(supply, forecast)| ReportSupply::of(supply.id.into(), &supply.value, forecast))
+        .collect();
+    Ok(NightlyReport::new(as_of, zone, listed, supplies))
+}
+
+/// What is tidied up at night besides; further chores belong here. Bookings
+/// nobody took up are released first, so that they do not count as use.
+fn chores(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<()> {
+    let forgotten = idempotency::forget(tx, now - TimeDelta::hours(KEYS_KEPT_HOURS))?;
+    let released = if site::find(tx)?.is_some() { release_no_shows(tx, now)? } else { 0 };
+    tracing::debug!(forgotten, released, "tidied up");
+    Ok(())
+}
+
+/// Shows one run.
+pub(crate) fn get(tx: &mut Tx<'_>, actor: &Actor, id: Uuid) -> Result<Night> {
+    actor.needs_any(SEE)?;
+    nightly_runs::find(tx, id)?.ok_or_else(|| Error::unknown("nightly_run", id))
+}
+
+/// Lists runs, in the order they were started.
+pub(crate) fn list(tx: &mut Tx<'_>, actor: &Actor, after: Option<Uuid>, limit: i64) -> Result<Vec<Night>> {
+    actor.needs_any(SEE)?;
+    Ok(nightly_runs::page(tx, after, limit)?)
+}

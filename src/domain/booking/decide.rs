@@ -3,7 +3,7 @@
 
 use crate::domain::booking::claims::{Fitted, PlannedClaim, Why, fit};
 use crate::domain::booking::record::{BookedWork, Caution, Status};
-use crate::domain::booking::request::BookingRequest;
+use crate::domain::booking::request::{BookingRequest, Places};
 use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, broken_rules, group_of};
 use crate::domain::booking::starts::{Starts, possible_starts};
 use crate::domain::calendar::Interval;
@@ -53,6 +53,13 @@ pub struct BoxView {
     pub windows: Vec<WindowTime>,
     /// Claims on its parts that touch the span.
     pub busy: Vec<Busy>,
+}
+
+impl BoxView {
+    /// Whether a hold closes that part, or the whole box.
+    pub fn is_held(&self, part: ThingId) -> bool {
+        self.holds.iter().any(|hold| hold.part.is_none_or(|held| held == part))
+    }
 }
 
 /// What is in the way of a claim.
@@ -126,8 +133,10 @@ pub fn decide(
             return Err(Refused { violations, conflicts: Vec::new() });
         }
     };
-    let chosen = choose_stations(&fitted, request.interval, &on.busy);
+    let chosen = choose_stations(&fitted, request.interval, on);
     let claims = fitted.claims(request.interval.start(), &chosen);
+    let held = |hold: &&HoldView| claims.iter().any(|claim| hold.part == Some(claim.resource));
+    violations.extend(on.holds.iter().filter(held).map(|hold| hold.violation(&on.glovebox.tag)));
     let conflicts = conflicts(&claims, request.interval, on);
     if !(violations.is_empty() && conflicts.is_empty()) {
         return Err(Refused { violations, conflicts });
@@ -154,9 +163,10 @@ pub fn decide(
 
 /// The first free stations, or the first of all where too few are free, so
 /// that the conflicts name what is taken.
-fn choose_stations(fitted: &Fitted, wanted: Interval, busy: &[Busy]) -> Vec<StationId> {
+fn choose_stations(fitted: &Fitted, wanted: Interval, on: &BoxView) -> Vec<StationId> {
     let is_free = |id: StationId| {
-        !busy.iter().any(|claim| claim.resource == id.into() && claim.interval.overlaps(&wanted))
+        !on.is_held(id.into())
+            && !on.busy.iter().any(|claim| claim.resource == id.into() && claim.interval.overlaps(&wanted))
     };
     let free: Vec<StationId> = fitted.stations.iter().copied().filter(|id| is_free(*id)).collect();
     let from = if free.len() >= fitted.places { &free } else { &fitted.stations };
@@ -186,7 +196,7 @@ fn conflicts(claims: &[PlannedClaim], work: Interval, on: &BoxView) -> Vec<Confl
 
 /// When hands may be in the gloves of a box, within `range`.
 pub fn allowed_times(range: Interval, site: &SiteView, on: &BoxView) -> Vec<Interval> {
-    if !on.holds.is_empty() {
+    if on.holds.iter().any(|hold| hold.part.is_none()) {
         return Vec::new();
     }
     let shut = site
@@ -207,9 +217,16 @@ pub fn openings(
     on: &BoxView,
     most: usize,
 ) -> Vec<(Starts, Fitted)> {
-    let Ok(fitted) = fit(&request.work, request.interval, &on.glovebox, &site.policies) else {
+    let Ok(mut fitted) = fit(&request.work, request.interval, &on.glovebox, &site.policies) else {
         return Vec::new();
     };
+    let named = !matches!(request.work.places, Places::Any(_));
+    fitted.stations.retain(|id| named || !on.is_held((*id).into()));
+    let needs_held = fitted.offsets.iter().filter(|o| o.why != Why::Purge).any(|o| on.is_held(o.resource))
+        || fitted.stations.iter().any(|id| on.is_held((*id).into()));
+    if needs_held || fitted.stations.len() < fitted.places {
+        return Vec::new();
+    }
     possible_starts(&fitted, &allowed_times(range, site, on), &on.busy, most)
         .into_iter()
         .map(|starts| (starts, fitted.clone()))

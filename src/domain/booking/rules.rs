@@ -5,7 +5,7 @@ use crate::domain::booking::request::BookingRequest;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::zone::LocalTime;
 use crate::domain::facility::{Person, Policies, Qualification, people::QualifiedFor, site::SiteClosure};
-use crate::domain::ids::{GloveboxId, HoldId};
+use crate::domain::ids::{GloveboxId, HoldId, ThingId};
 use crate::domain::names::{Name, Tag};
 use crate::domain::violations::Violation;
 use chrono::{DateTime, Datelike as _, Days, NaiveTime, TimeDelta, Utc};
@@ -44,6 +44,16 @@ pub struct HoldView {
     pub id: HoldId,
     /// Why it was opened.
     pub reason: String,
+    /// The part it closes; `None` for the whole box.
+    pub part: Option<ThingId>,
+}
+
+impl HoldView {
+    /// Says that the box, or the part of it, is closed.
+    pub fn violation(&self, tag: &Tag) -> Violation {
+        let what = if self.part.is_some() { "a part of " } else { "" };
+        Violation::new("glovebox", "on_hold", format!("{what}{tag} is closed to use: {}", self.reason))
+    }
 }
 
 /// Seven days from Monday to Sunday in the zone, around an instant.
@@ -79,9 +89,7 @@ pub fn broken_rules(
     hours(request.interval, site, glovebox.0, &mut broken);
     person(request, requester, glovebox, &mut broken);
     quota(request, site, requester, &mut broken);
-    broken.extend(holds.iter().map(|hold| {
-        Violation::new("glovebox", "on_hold", format!("{} is closed to use: {}", glovebox.1, hold.reason))
-    }));
+    broken.extend(holds.iter().filter(|hold| hold.part.is_none()).map(|hold| hold.violation(glovebox.1)));
     broken
 }
 

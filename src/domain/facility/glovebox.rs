@@ -5,8 +5,12 @@ use crate::domain::ids::{
     AntechamberId, GasSupplyId, GloveboxId, InstrumentId, PurifierId, RoomId, StationId,
 };
 use crate::domain::names::{Name, Tag};
+use crate::domain::physics::STANDARD_ATMOSPHERE_MBAR;
+use crate::domain::physics::antechamber::{ChamberCycle, ChamberError, Goal, ROOM_TEMPERATURE_C, Turn};
 use crate::domain::physics::gas::PureGas;
-use crate::domain::quantity::{CubicMetresPerHour, Litres, LitresPerMinute, Millibar, Minutes, Moles};
+use crate::domain::quantity::{
+    Celsius, CubicMetresPerHour, Litres, LitresPerMinute, Millibar, Minutes, Moles,
+};
 use serde::{Deserialize, Serialize};
 
 /// The inert gas a box is filled with.
@@ -87,6 +91,38 @@ pub struct Antechamber {
     pub hold: Minutes,
     /// Measured length of one cycle, which wins over the computed one.
     pub measured_cycle: Option<Minutes>,
+}
+
+impl Antechamber {
+    /// One cycle from air at 1 atm and room temperature, refilled to 1 atm.
+    pub fn cycle(&self) -> ChamberCycle {
+        let atmosphere = Millibar::new(STANDARD_ATMOSPHERE_MBAR).expect("a constant within range");
+        ChamberCycle {
+            volume: self.volume,
+            pump_speed: self.pump_speed,
+            ultimate: self.ultimate,
+            start: atmosphere,
+            evacuate_to: self.evacuate_to,
+            refill_to: atmosphere,
+            refill: self.refill,
+            hold: self.hold,
+            temperature: Celsius::new(ROOM_TEMPERATURE_C).expect("a constant within range"),
+        }
+    }
+
+    /// The computed turn of so many cycles.
+    pub fn computed_turn(&self, cycles: u32) -> Result<Turn, ChamberError> {
+        self.cycle().turn(Goal::Cycles(cycles))
+    }
+
+    /// How long a turn of so many cycles takes, min: by the measured cycle
+    /// where there is one, else as computed.
+    pub fn turn_minutes(&self, cycles: u32) -> Result<f64, ChamberError> {
+        match self.measured_cycle {
+            Some(measured) => Ok(measured.get() * f64::from(cycles)),
+            None => self.computed_turn(cycles).map(|turn| turn.total_minutes),
+        }
+    }
 }
 
 /// An instrument inside a box, booked with it.

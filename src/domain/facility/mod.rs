@@ -19,8 +19,10 @@ pub use solvents::{Solvent, SolventClass, SolventRules};
 pub use supply::{Cylinder, CylinderState, GasSupply, SuppliedGas};
 pub use windows::{MaintenanceWindow, WindowHolds};
 
+use crate::domain::ids::GasSupplyId;
 use crate::domain::names::Tag;
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 use uuid::Uuid;
 
 /// The kinds of thing that carry an id and perhaps a tag.
@@ -123,4 +125,10 @@ pub trait ParseContext {
 
     /// An id never used before.
     fn fresh_id(&mut self) -> Uuid;
+
+    /// What a gas supply holds; `None` where there is no such supply.
+    fn supplied_gas(&mut self, supply: GasSupplyId) -> Option<SuppliedGas>;
+
+    /// The zone that the facility's dates are in.
+    fn zone(&mut self) -> Tz;
 }

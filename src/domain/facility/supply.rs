@@ -1,6 +1,7 @@
 //! Gas supplies and their cylinders.
 
 use crate::domain::calendar::duration::Length;
+use crate::domain::facility::WorkingGas;
 use crate::domain::ids::CylinderId;
 use crate::domain::names::{Name, Tag};
 use crate::domain::quantity::{Celsius, GaugeBar, Litres};
@@ -43,6 +44,48 @@ impl SuppliedGas {
     /// The gas a word stands for.
     pub fn from_word(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|gas| gas.word() == word)
+    }
+
+    /// The working gas that a box fed with it is filled with; `None` for the
+    /// mixtures, which regenerate purifiers and fill no box.
+    pub const fn working_gas(self) -> Option<WorkingGas> {
+        match self {
+            Self::Argon => Some(WorkingGas::Argon),
+            Self::Nitrogen => Some(WorkingGas::Nitrogen),
+            Self::Helium => Some(WorkingGas::Helium),
+            Self::Hydrogen5InNitrogen | Self::Hydrogen5InArgon => None,
+        }
+    }
+
+    /// What to beware of wherever its cylinders are shown, in sentences.
+    ///
+    /// That 5 mole-% hydrogen counts as flammable in argon and not in nitrogen
+    /// follows from the calculation of ISO 10156, whose coefficients are quoted
+    /// from memory: limits near 5.5 % in nitrogen and 3 % in argon.
+    pub fn cautions(self) -> Vec<&'static str> {
+        let mixture = match self {
+            Self::Argon | Self::Nitrogen | Self::Helium => None,
+            Self::Hydrogen5InNitrogen => Some(
+                "Contains hydrogen. By the calculation of ISO 10156 (coefficients from memory) 5 mole-% in \
+                 nitrogen lies just under the limit for a flammable mixture, which depends on the balance gas \
+                 and on the tolerance of the filling; that is no leave to treat it as harmless. The \
+                 supplier's data sheet, local codes and qualified people decide.",
+            ),
+            Self::Hydrogen5InArgon => Some(
+                "Contains hydrogen. By the calculation of ISO 10156 (coefficients from memory) 5 mole-% in \
+                 argon counts as a flammable mixture: the limit depends on the balance gas. The supplier's \
+                 data sheet, local codes and qualified people decide.",
+            ),
+        };
+        [
+            "Compressed gas: a cylinder that falls or is heated can burst or take off. Cylinders are secured, \
+             moved and connected by trained people, by the supplier's data sheet and local codes.",
+            "Asphyxiation: gas that escapes displaces the room's oxygen, and no sense notices it. Ventilation \
+             and oxygen monitoring are for local codes and qualified people to decide.",
+        ]
+        .into_iter()
+        .chain(mixture)
+        .collect()
     }
 }
 

@@ -5,7 +5,7 @@ use crate::domain::calendar::recurrence::RecurrenceError;
 use crate::domain::calendar::{Interval, Length, Recurrence};
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Word};
-use crate::domain::violations::{Check, Coded, Violation, Violations};
+use crate::domain::violations::{Check, Coded, Violations};
 use chrono::TimeDelta;
 use thiserror::Error;
 
@@ -128,21 +128,16 @@ impl MaintenanceWindow {
     /// often to be expanded; every fault is told.
     pub fn checked(mut self) -> Result<Self, Violations> {
         let mut check = Check::default();
-        let short = self.duration.seconds() <= LONGEST_WINDOW_SECONDS;
-        check.field("duration", unless(!short, WindowError::TooLong));
+        check.field("duration", short_enough(self.duration));
         if let Some(gloveboxes) = &mut self.gloveboxes {
+            check.field("gloveboxes", some_named(gloveboxes.len()));
             gloveboxes.sort_unstable();
             gloveboxes.dedup();
-            check.field("gloveboxes", unless(gloveboxes.is_empty(), WindowError::NoGlovebox));
-            check.field("gloveboxes", unless(gloveboxes.len() > MOST_NAMED, WindowError::TooManyNamed));
         }
+        check.field("tasks", few_named(self.tasks.len()));
         self.tasks.sort_unstable();
         self.tasks.dedup();
-        check.field("tasks", unless(self.tasks.len() > MOST_NAMED, WindowError::TooManyNamed));
-        if self.is_too_dense() {
-            let fault = WindowError::TooOften;
-            check.note(Violation::new("rrule", fault.code(), fault.to_string()));
-        }
+        check.field("rrule", rare_enough(&self.recurrence));
         check.finish(|| self)
     }
 
@@ -168,20 +163,34 @@ impl MaintenanceWindow {
     pub fn occurrences(&self, range: Interval) -> Result<Vec<Interval>, RecurrenceError> {
         self.recurrence.intervals(range, self.duration, MOST_LISTED)
     }
-
-    /// Counts over a year from the first time named; a rule's density hardly
-    /// changes after that, and written-out dates are few.
-    fn is_too_dense(&self) -> bool {
-        let zone = self.recurrence.zone();
-        let first = self.recurrence.first_named().instant(zone);
-        let Ok(year) = Interval::lasting(first, TimeDelta::days(DENSITY_DAYS)) else { return false };
-        let counted = self.recurrence.expand(year, MOST_IN_A_YEAR);
-        matches!(counted, Err(RecurrenceError::TooMany { .. }))
-    }
 }
 
-fn unless(wrong: bool, error: WindowError) -> Result<(), WindowError> {
-    if wrong { Err(error) } else { Ok(()) }
+/// Passes a window's length on when it is at most [`LONGEST_WINDOW_SECONDS`].
+pub fn short_enough(duration: Length) -> Result<Length, WindowError> {
+    if duration.seconds() > LONGEST_WINDOW_SECONDS { Err(WindowError::TooLong) } else { Ok(duration) }
+}
+
+/// Passes when so many gloveboxes may be named in place of all.
+pub const fn some_named(gloveboxes: usize) -> Result<(), WindowError> {
+    if gloveboxes == 0 { Err(WindowError::NoGlovebox) } else { few_named(gloveboxes) }
+}
+
+/// Passes when so many may be named at all.
+pub const fn few_named(named: usize) -> Result<(), WindowError> {
+    if named > MOST_NAMED { Err(WindowError::TooManyNamed) } else { Ok(()) }
+}
+
+/// Passes when the window does not come up more than [`MOST_IN_A_YEAR`] times
+/// in the year from the first time named; a rule's density hardly changes
+/// after that, and written-out dates are few.
+pub fn rare_enough(recurrence: &Recurrence) -> Result<(), WindowError> {
+    let first = recurrence.first_named().instant(recurrence.zone());
+    let Ok(year) = Interval::lasting(first, TimeDelta::days(DENSITY_DAYS)) else { return Ok(()) };
+    match recurrence.expand(year, MOST_IN_A_YEAR) {
+        Err(RecurrenceError::TooMany { .. }) => Err(WindowError::TooOften),
+        // A year that runs past the end of the calendar is not counted.
+        Ok(_) | Err(_) => Ok(()),
+    }
 }
 
 #[cfg(test)]

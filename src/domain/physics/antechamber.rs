@@ -159,7 +159,9 @@ impl Refusal for ChamberError {
 impl ChamberCycle {
     /// The whole turn that reaches the goal.
     pub fn turn(&self, goal: Goal) -> Result<Turn, ChamberError> {
-        self.check()?;
+        if let Some(fault) = self.faults().into_iter().next() {
+            return Err(fault);
+        }
         let cycles = match goal {
             Goal::Cycles(cycles) if (1..=MOST_CYCLES).contains(&cycles) => cycles,
             Goal::Cycles(cycles) => return Err(ChamberError::Cycles { cycles }),
@@ -179,22 +181,24 @@ impl ChamberCycle {
         })
     }
 
-    fn check(&self) -> Result<(), ChamberError> {
+    /// Everything that keeps the chamber from being cycled, whatever the goal.
+    pub fn faults(&self) -> Vec<ChamberError> {
+        let mut faults = Vec::new();
         let (evacuate_to_mbar, ultimate_mbar) = (self.evacuate_to.get(), self.ultimate.get());
         if evacuate_to_mbar <= ultimate_mbar {
-            return Err(ChamberError::NotAboveUltimate { evacuate_to_mbar, ultimate_mbar });
+            faults.push(ChamberError::NotAboveUltimate { evacuate_to_mbar, ultimate_mbar });
         }
         if self.start <= self.evacuate_to {
-            return Err(ChamberError::StartTooLow { start_mbar: self.start.get() });
+            faults.push(ChamberError::StartTooLow { start_mbar: self.start.get() });
         }
         if self.refill_to <= self.evacuate_to {
-            return Err(ChamberError::RefillTooLow { refill_to_mbar: self.refill_to.get() });
+            faults.push(ChamberError::RefillTooLow { refill_to_mbar: self.refill_to.get() });
         }
         let temperature_c = self.temperature.get();
         if !(COLDEST_C..=WARMEST_C).contains(&temperature_c) {
-            return Err(ChamberError::Temperature { temperature_c });
+            faults.push(ChamberError::Temperature { temperature_c });
         }
-        Ok(())
+        faults
     }
 
     fn evacuation_minutes(&self, from: Millibar) -> f64 {

@@ -275,11 +275,36 @@ fn gauge(bar: f64) -> Result<GaugeBar, GasError> {
     GaugeBar::new(bar).map_err(|_| GasError::NoDensity)
 }
 
-fn check_surroundings(temperature: Celsius, ambient: Bar) -> Result<(), GasError> {
-    let temperature_c = temperature.get();
-    if !(COLDEST_C..=WARMEST_C).contains(&temperature_c) {
-        return Err(GasError::Temperature { temperature_c });
+impl CylinderReading {
+    /// Everything that keeps the contents from being computed.
+    pub fn faults(&self, mixture: &GasMixture) -> Vec<GasError> {
+        let gauge_bar = self.gauge.get();
+        [
+            check_temperature(self.temperature),
+            check_ambient(self.ambient),
+            check_absolute(mixture, gauge_bar + self.ambient.get(), gauge_bar, self.ambient),
+        ]
+        .into_iter()
+        .filter_map(Result::err)
+        .collect()
     }
+}
+
+fn check_surroundings(temperature: Celsius, ambient: Bar) -> Result<(), GasError> {
+    check_temperature(temperature)?;
+    check_ambient(ambient)
+}
+
+fn check_temperature(temperature: Celsius) -> Result<(), GasError> {
+    let temperature_c = temperature.get();
+    if (COLDEST_C..=WARMEST_C).contains(&temperature_c) {
+        Ok(())
+    } else {
+        Err(GasError::Temperature { temperature_c })
+    }
+}
+
+fn check_ambient(ambient: Bar) -> Result<(), GasError> {
     let ambient_bar = ambient.get();
     if !(LOWEST_AMBIENT_BAR..=HIGHEST_AMBIENT_BAR).contains(&ambient_bar) {
         return Err(GasError::Ambient { ambient_bar });

@@ -86,17 +86,26 @@ impl Refusal for PurgeError {
 impl Purge {
     /// What it takes to get from the one concentration to the other.
     pub fn need(&self) -> Result<PurgeNeed, PurgeError> {
-        self.check_mixing()?;
+        if let Some(fault) = self.faults().into_iter().next() {
+            return Err(fault);
+        }
         let (from_ppm, to_ppm, supply_ppm) = (self.from.get(), self.to.get(), self.supply.get());
-        if to_ppm <= supply_ppm {
-            return Err(PurgeError::SupplyNotBelowTarget { to_ppm, supply_ppm });
-        }
-        if from_ppm < to_ppm {
-            return Err(PurgeError::StartBelowTarget { from_ppm, to_ppm });
-        }
         let volume_changes = ((from_ppm - supply_ppm) / (to_ppm - supply_ppm)).ln();
         let gas_l = volume_changes * self.volume.get() / self.mixing.get();
         Ok(PurgeNeed { volume_changes, minutes: gas_l / self.flow.get(), gas_l })
+    }
+
+    /// Everything that keeps the purge from getting there.
+    pub fn faults(&self) -> Vec<PurgeError> {
+        let (from_ppm, to_ppm, supply_ppm) = (self.from.get(), self.to.get(), self.supply.get());
+        let mut faults: Vec<PurgeError> = self.check_mixing().err().into_iter().collect();
+        if to_ppm <= supply_ppm {
+            faults.push(PurgeError::SupplyNotBelowTarget { to_ppm, supply_ppm });
+        }
+        if from_ppm < to_ppm {
+            faults.push(PurgeError::StartBelowTarget { from_ppm, to_ppm });
+        }
+        faults
     }
 
     /// The concentration, ppm, after purging for so long, whatever was wanted.

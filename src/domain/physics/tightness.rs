@@ -215,7 +215,9 @@ impl Refusal for TightnessError {
 impl PressureTest {
     /// The leak rate and class that the test shows.
     pub fn evaluate(&self) -> Result<Tightness, TightnessError> {
-        self.check()?;
+        if let Some(fault) = self.faults().into_iter().next() {
+            return Err(fault);
+        }
         let per_hour = 60.0 / self.duration.get();
         let (start, end) = (self.start, self.end);
         let (start_pa, end_pa) = (start.pressure.get(), end.pressure.get());
@@ -239,29 +241,32 @@ impl PressureTest {
         })
     }
 
-    fn check(&self) -> Result<(), TightnessError> {
+    /// Everything that keeps the test from saying anything; empty when
+    /// [`evaluate`](Self::evaluate) answers.
+    pub fn faults(&self) -> Vec<TightnessError> {
+        let mut faults = Vec::new();
         if self.duration.get() <= 0.0 {
-            return Err(TightnessError::NoDuration);
+            faults.push(TightnessError::NoDuration);
         }
         for (end, state) in [(End::Start, self.start), (End::End, self.end)] {
             let pressure_pa = state.pressure.get();
             if !is_near_ambient(pressure_pa) {
-                return Err(TightnessError::Pressure { end, pressure_pa });
+                faults.push(TightnessError::Pressure { end, pressure_pa });
             }
             let temperature_c = state.temperature.get();
             if !(COLDEST_C..=WARMEST_C).contains(&temperature_c) {
-                return Err(TightnessError::Temperature { end, temperature_c });
+                faults.push(TightnessError::Temperature { end, temperature_c });
             }
         }
         if let Some(air) = self.barometer {
             for (end, pressure) in [(End::Start, air.start), (End::End, air.end)] {
                 let pressure_pa = pressure.get();
                 if !is_near_ambient(pressure_pa) {
-                    return Err(TightnessError::Barometer { end, pressure_pa });
+                    faults.push(TightnessError::Barometer { end, pressure_pa });
                 }
             }
         }
-        Ok(())
+        faults
     }
 }
 

@@ -1,1 +1,380 @@
-//! Meters: hours and cycles since the last service.
+//! Meters: use since the last service, and when it reaches its limit.
+//!
+//! Use is logged to date; then the booked future is walked; beyond the
+//! bookings the recent weekly use goes on.
+
+use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
+use super::rules::Meter;
+use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
+use crate::domain::calendar::Interval;
+use crate::domain::calendar::interval::merge;
+use chrono::{DateTime, TimeDelta, Utc};
+
+/// Weeks that the recent use is averaged over.
+const WEEKS: i64 = 8;
+/// Hours of a week.
+const WEEK_HOURS: f64 = 168.0;
+/// A counter not read for so long says nothing of the present.
+const STALE_DAYS: i64 = 56;
+/// 90 % points of Student's t for 1 to 7 degrees of freedom (standard tables).
+const T_90: [f64; 7] = [3.078, 1.886, 1.638, 1.533, 1.476, 1.440, 1.415];
+
+const SOURCE: &str = "sums; 80 % interval of a mean by Student's t";
+
+/// Weekly use and how sure it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct WeeklyRate {
+    mean: f64,
+    low: f64,
+    high: f64,
+}
+
+impl WeeklyRate {
+    /// The mean of at least two weeks with its 80 % interval; not below nought.
+    #[expect(clippy::cast_precision_loss, reason = "at most eight weeks")]
+    pub(super) fn of(weeks: &[f64]) -> Option<Self> {
+        let t = T_90.get(weeks.len().checked_sub(2)?)?;
+        let n = weeks.len() as f64;
+        let mean = weeks.iter().sum::<f64>() / n;
+        let variance = weeks.iter().map(|week| (week - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        let half = t * (variance / n).sqrt();
+        Some(Self { mean, low: (mean - half).max(0.0), high: mean + half })
+    }
+}
+
+/// Use of a meter that is added up from intervals of use.
+pub(super) struct Booked<'a> {
+    /// The meter.
+    pub(super) meter: Meter,
+    /// Its limit.
+    pub(super) limit: f64,
+    /// Past use and the booked future.
+    pub(super) intervals: &'a [Interval],
+    /// The last service, or where the record begins.
+    pub(super) since: DateTime<Utc>,
+    /// Where the record of use begins.
+    pub(super) recorded_from: DateTime<Utc>,
+}
+
+impl Booked<'_> {
+    /// When the limit is reached.
+    pub(super) fn assess(&self, now: DateTime<Utc>) -> Assessment {
+        // Nobody works twice at one place at a time: overlaps count once.
+        let all = merge(self.intervals.to_vec());
+        let clip = |from, to| -> Vec<Interval> {
+            let Ok(range) = Interval::new(from, to) else { return Vec::new() };
+            all.iter().filter_map(|one| one.intersection(&range)).collect()
+        };
+        let horizon = now + TimeDelta::days(HORIZON_DAYS);
+        let (past, ahead) = (clip(self.since, now), clip(now.max(self.since), horizon));
+        let (used, booked) = (total(&past), total(&ahead));
+        let unit = self.meter.unit();
+        let evidence = Evidence::new(
+            "logged use to date, then the booked future, then the mean weekly use of the last eight weeks",
+            SOURCE,
+        )
+        .with("used", used, unit)
+        .with("limit", self.limit, unit)
+        .with("booked_ahead", booked, unit);
+        let summary = format!("{} of {} {unit} used", digits(used), digits(self.limit));
+        if let Some(reached) = reached(&past, self.limit) {
+            return Assessment::dated(DueDates::certain(reached), summary, evidence);
+        }
+        let weeks = weeks_back(now, self.recorded_from.min(self.since))
+            .map(|(from, to)| total(&clip(from.min(to), to)))
+            .collect::<Vec<_>>();
+        let rate = WeeklyRate::of(&weeks);
+        let ahead = Ahead { now, remaining: self.limit - used, booked: &ahead };
+        ahead.assess(self.meter, rate, summary, evidence)
+    }
+}
+
+/// The weeks before `now` that the record covers, latest first.
+fn weeks_back(
+    now: DateTime<Utc>,
+    recorded_from: DateTime<Utc>,
+) -> impl Iterator<Item = (DateTime<Utc>, DateTime<Utc>)> {
+    (1..=WEEKS)
+        .map(move |week| (now - TimeDelta::weeks(week), now - TimeDelta::weeks(week - 1)))
+        .take_while(move |(from, _)| *from >= recorded_from)
+}
+
+/// What is left until the limit, and what is booked of it.
+struct Ahead<'a> {
+    now: DateTime<Utc>,
+    remaining: f64,
+    booked: &'a [Interval],
+}
+
+impl Ahead<'_> {
+    fn assess(
+        &self,
+        meter: Meter,
+        rate: Option<WeeklyRate>,
+        summary: String,
+        evidence: Evidence,
+    ) -> Assessment {
+        let unit = meter.unit();
+        let evidence = match rate {
+            Some(rate) => {
+                evidence.with_range("weekly_use", rate.mean, (rate.low, rate.high), &format!("{unit} a week"))
+            }
+            None => {
+                evidence.noting("less than two weeks of use are on record: no weekly use is taken from them")
+            }
+        };
+        let within = reached(self.booked, self.remaining);
+        let Some(likely) = within.or_else(|| self.beyond(rate?.mean)) else {
+            return match rate {
+                Some(rate) if rate.mean > 0.0 => Assessment::not_in_sight(
+                    format!("{summary}; at the recent use the limit is more than {HORIZON_DAYS} days away"),
+                    evidence,
+                ),
+                Some(_) => {
+                    let reason =
+                        format!("{summary}; not used of late, and the bookings do not reach the limit");
+                    Assessment::not_in_sight(reason, evidence)
+                }
+                None => Assessment::unknown(
+                    format!(
+                        "{summary}; the bookings do not reach the limit, and the use on record is too short for a rate"
+                    ),
+                    evidence,
+                ),
+            };
+        };
+        let unbooked = rate.and_then(|rate| self.steady(self.now, self.remaining, rate.high));
+        let earliest = unbooked.map_or(likely, |early| early.min(likely));
+        let latest = within.or_else(|| self.beyond(rate?.low));
+        let evidence = evidence.noting(
+            "the earliest date takes the upper weekly use from now on, booked or not; the latest takes the \
+             lower one beyond the bookings",
+        );
+        Assessment::dated(DueDates { earliest: Some(earliest), likely, latest }, summary, evidence)
+    }
+
+    /// When the limit is reached at a weekly use that sets in after the last booking.
+    fn beyond(&self, weekly: f64) -> Option<DateTime<Utc>> {
+        let from = self.booked.last().map_or(self.now, Interval::end);
+        self.steady(from, self.remaining - total(self.booked), weekly)
+    }
+
+    fn steady(&self, from: DateTime<Utc>, remaining: f64, weekly: f64) -> Option<DateTime<Utc>> {
+        let at = after_hours(from, remaining / weekly * WEEK_HOURS)?;
+        (weekly > 0.0 && at <= self.now + TimeDelta::days(HORIZON_DAYS)).then_some(at)
+    }
+}
+
+fn total(intervals: &[Interval]) -> f64 {
+    intervals.iter().map(Interval::hours).sum()
+}
+
+/// When so many hours of the intervals, in order, have passed.
+fn reached(intervals: &[Interval], hours: f64) -> Option<DateTime<Utc>> {
+    let mut left = hours;
+    for interval in intervals {
+        if interval.hours() >= left {
+            return after_hours(interval.start(), left);
+        }
+        left -= interval.hours();
+    }
+    None
+}
+
+/// Use of a meter that a counter reports.
+pub(super) struct Counted<'a> {
+    /// The meter.
+    pub(super) meter: Meter,
+    /// Its limit.
+    pub(super) limit: f64,
+    /// The counter's readings, in order of time.
+    pub(super) samples: &'a [Sample],
+    /// The last service, or where the record begins.
+    pub(super) since: DateTime<Utc>,
+}
+
+impl Counted<'_> {
+    /// When the limit is reached.
+    pub(super) fn assess(&self, now: DateTime<Utc>) -> Assessment {
+        let (word, unit) = (self.meter.word(), self.meter.unit());
+        let known: Vec<Sample> = self.samples.iter().filter(|sample| sample.at <= now).copied().collect();
+        let sums = running_sums(&known);
+        let evidence = Evidence::new(
+            "counter readings since the last service, then the mean weekly use of the last eight weeks",
+            SOURCE,
+        )
+        .with("limit", self.limit, unit);
+        let Some(last) = sums.last().copied() else {
+            let reason = format!("no reading of {word}");
+            return Assessment::unknown(reason, evidence.with_readings(&known));
+        };
+        let (base, evidence) = match at_instant(&sums, self.since) {
+            Some(base) => (base, evidence),
+            None => (
+                0.0,
+                evidence
+                    .noting("the first reading is later than the last service: use before it is not counted"),
+            ),
+        };
+        let counted: Vec<Sample> = known.iter().filter(|sample| sample.at > self.since).copied().collect();
+        let used = last.value - base;
+        let evidence = evidence.with_readings(&counted).with("used", used, unit);
+        let summary = format!("{} of {} {unit} used", digits(used), digits(self.limit));
+        let crossed =
+            sums.windows(2).find(|pair| pair[1].at > self.since && pair[1].value - base >= self.limit);
+        if let Some(pair) = crossed {
+            let reached = interpolate(&pair[0], &pair[1], base + self.limit).max(self.since);
+            return Assessment::dated(DueDates::certain(reached), summary, evidence);
+        }
+        if is_stale(last.at, now, STALE_DAYS) {
+            let reason = format!("the last reading of {word} is more than {STALE_DAYS} days old");
+            return Assessment::unknown(reason, evidence);
+        }
+        let first = sums.first().map_or(last.at, |first| first.at);
+        let weeks: Vec<f64> = weeks_back(last.at, first)
+            .filter_map(|(from, to)| Some(at_instant(&sums, to)? - at_instant(&sums, from)?))
+            .collect();
+        let ahead = Ahead { now: last.at, remaining: self.limit - used, booked: &[] };
+        ahead.assess(self.meter, WeeklyRate::of(&weeks), summary, evidence)
+    }
+}
+
+/// The counter as use since its first reading; a counter that falls was
+/// reset to nought, and what it shows then is use.
+fn running_sums(samples: &[Sample]) -> Vec<Sample> {
+    let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
+    let mut previous: Option<f64> = None;
+    for sample in samples {
+        let step = previous
+            .map_or(0.0, |before| if sample.value >= before { sample.value - before } else { sample.value });
+        let before = sums.last().map_or(0.0, |sum| sum.value);
+        sums.push(Sample { at: sample.at, value: before + step });
+        previous = Some(sample.value);
+    }
+    sums
+}
+
+/// The sum at an instant, evenly between the readings around it; after the
+/// last reading, the last; `None` before the first.
+fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
+    let next = sums.partition_point(|sum| sum.at <= at);
+    let before = sums.get(next.checked_sub(1)?)?;
+    let Some(after) = sums.get(next) else { return Some(before.value) };
+    let share = hours_between(before.at, at) / hours_between(before.at, after.at);
+    Some(before.value + share * (after.value - before.value))
+}
+
+/// When the sum was at `value`, evenly between two readings.
+fn interpolate(before: &Sample, after: &Sample, value: f64) -> DateTime<Utc> {
+    let rise = after.value - before.value;
+    let share = if rise > 0.0 { ((value - before.value) / rise).clamp(0.0, 1.0) } else { 1.0 };
+    after_hours(before.at, share * hours_between(before.at, after.at)).unwrap_or(after.at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::evidence::Verdict;
+    use super::*;
+
+    fn now() -> DateTime<Utc> {
+        "2026-03-02T00:00:00Z".parse().unwrap()
+    }
+
+    fn hours(n: i64) -> DateTime<Utc> {
+        now() + TimeDelta::hours(n)
+    }
+
+    fn span(from: i64, to: i64) -> Interval {
+        Interval::new(hours(from), hours(to)).unwrap()
+    }
+
+    fn weekly(hours_each: i64) -> Vec<Interval> {
+        (1..=8).map(|week| span(-168 * week, -168 * week + hours_each)).collect()
+    }
+
+    fn booked(limit: f64, intervals: &[Interval]) -> Assessment {
+        let since = now() - TimeDelta::weeks(8);
+        Booked { meter: Meter::StationHours, limit, intervals, since, recorded_from: since }.assess(now())
+    }
+
+    #[test]
+    fn the_date_lies_inside_the_booking_that_reaches_the_limit() {
+        let mut intervals = weekly(10);
+        intervals.extend([span(24, 32), span(48, 56)]);
+        let Verdict::Dated(due) = booked(90.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!((due.likely, due.latest), (hours(50), Some(hours(50))));
+        // Moving the second booking a day moves the date a day.
+        intervals.pop();
+        intervals.push(span(72, 80));
+        let Verdict::Dated(moved) = booked(90.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!(moved.likely, hours(74));
+    }
+
+    /// 80 h used in eight equal weeks, 8 h booked: the 12 h left at 10 h a
+    /// week take 1.2 weeks after the booking.
+    #[test]
+    fn beyond_the_bookings_the_recent_weekly_use_goes_on() {
+        let mut intervals = weekly(10);
+        intervals.push(span(24, 32));
+        let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(32) + TimeDelta::seconds(725_760));
+        assert_eq!(due.latest, Some(due.likely));
+    }
+
+    #[test]
+    fn use_past_the_limit_is_due_since_it_was_reached() {
+        let found = booked(75.0, &weekly(10));
+        assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(-168 + 5))));
+        assert_eq!(found.summary, "80 of 75 h used");
+    }
+
+    #[test]
+    fn a_place_not_used_has_no_date_in_sight() {
+        assert!(matches!(booked(500.0, &[]).verdict, Verdict::NotInSight(_)));
+        let fresh = Booked {
+            meter: Meter::StationHours,
+            limit: 500.0,
+            intervals: &[span(-5, -1)],
+            since: hours(-24),
+            recorded_from: hours(-24),
+        };
+        assert!(matches!(fresh.assess(now()).verdict, Verdict::Unknown(_)));
+    }
+
+    /// Hours 8, 10, 12, 10 of four weeks: mean 10, s = √(8/3), and t for three
+    /// degrees of freedom 1.638: half width 1.638·√(2/3) = 1.3374.
+    #[test]
+    fn the_weekly_rate_has_students_interval() {
+        let rate = WeeklyRate::of(&[8.0, 10.0, 12.0, 10.0]).unwrap();
+        assert!((rate.mean - 10.0).abs() < 1e-12);
+        assert!((rate.high - 11.3374).abs() < 1e-4 && (rate.low - 8.6626).abs() < 1e-4);
+        assert_eq!(WeeklyRate::of(&[8.0]), None);
+    }
+
+    fn counter(values: &[(i64, f64)]) -> Vec<Sample> {
+        values.iter().map(|(hour, value)| Sample { at: hours(*hour), value: *value }).collect()
+    }
+
+    /// 20 h a week since a service half way between two readings.
+    #[test]
+    fn a_counter_is_extrapolated_at_its_recent_rate() {
+        let samples = counter(
+            &(-8..=0_i32).map(|w| (168 * i64::from(w), 1000.0 + 20.0 * f64::from(w))).collect::<Vec<_>>(),
+        );
+        let pump =
+            Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-168 - 84) };
+        let found = pump.assess(now());
+        assert_eq!(found.summary, "30 of 100 h used");
+        assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(588))));
+    }
+
+    #[test]
+    fn a_counter_that_was_reset_goes_on_counting() {
+        let samples = counter(&[(-504, 900.0), (-336, 950.0), (-168, 10.0), (0, 60.0)]);
+        let pump = Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-504) };
+        // 50 h, then 10 h after the reset, then 50 h: the hundredth hour is at 4/5 of the last week.
+        let Verdict::Dated(due) = pump.assess(now()).verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(-168) + TimeDelta::minutes(168 * 48));
+        assert!(matches!(Counted { samples: &[], ..pump }.assess(now()).verdict, Verdict::Unknown(_)));
+    }
+}

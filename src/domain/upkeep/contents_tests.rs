@@ -1,0 +1,183 @@
+//! Tests of the forecast of a gas supply.
+
+use super::super::evidence::Verdict;
+use super::*;
+use crate::domain::names::Name;
+use crate::domain::physics::gas::gauge_pressure_of;
+use proptest::prelude::*;
+use uuid::Uuid;
+
+fn start() -> DateTime<Utc> {
+    "2026-03-01T00:00:00Z".parse().unwrap()
+}
+
+fn at(hours: i64) -> DateTime<Utc> {
+    start() + TimeDelta::hours(hours)
+}
+
+fn cylinder(number: u128, state: CylinderState) -> Cylinder {
+    Cylinder {
+        id: Uuid::from_u128(number).into(),
+        tag: Tag::parse(&format!("C-{number}")).unwrap(),
+        water_volume: Litres::new(50.0).unwrap(),
+        fill: GaugeBar::new(200.0).unwrap(),
+        state,
+    }
+}
+
+fn supply(states: &[CylinderState]) -> SupplyHistory {
+    SupplyHistory {
+        supply: GasSupply {
+            tag: Tag::parse("AR-1").unwrap(),
+            name: Name::parse("Argon panel").unwrap(),
+            gas: SuppliedGas::Argon,
+            changeover: GaugeBar::new(20.0).unwrap(),
+            temperature: Celsius::new(15.0).unwrap(),
+            lead_time: None,
+            cylinders: (1..).zip(states).map(|(number, state)| cylinder(number, *state)).collect(),
+        },
+        gauge: Vec::new(),
+        standby_gauge: BTreeMap::new(),
+        temperature: Vec::new(),
+        last_swap: None,
+    }
+}
+
+/// What the gauge of a 50 L argon cylinder shows.
+fn bar(moles: f64, celsius: f64) -> f64 {
+    gauge_pressure_of(
+        &PureGas::Argon.into(),
+        Moles::new(moles).unwrap(),
+        Litres::new(50.0).unwrap(),
+        Celsius::new(celsius).unwrap(),
+        Bar::new(1.013_25).unwrap(),
+    )
+    .unwrap()
+    .get()
+}
+
+/// 440 mol, 10 mol a day, read daily at alternating temperatures.
+fn drawn_evenly(days: i64, temperatures: [f64; 2]) -> SupplyHistory {
+    let mut history = supply(&[CylinderState::Connected]);
+    for (day, warm) in (0..=days).zip([0, 1].into_iter().cycle()) {
+        let moles = 440.0 - 10.0 * hours_between(start(), at(24 * day)) / 24.0;
+        history.temperature.push(Sample { at: at(24 * day), value: temperatures[warm] });
+        history.gauge.push(Sample { at: at(24 * day), value: bar(moles, temperatures[warm]) });
+    }
+    history
+}
+
+/// A 50 L argon cylinder at 200 bar gauge and 15 °C holds 447.7 mol (CoolProp
+/// 8.0.0, as in `tests/reference/cylinder_content.csv`); GERG-2008 agrees
+/// within 0.25 %.
+#[test]
+fn a_full_cylinder_holds_what_the_reference_says() {
+    let mut history = supply(&[CylinderState::Connected]);
+    history.gauge = vec![Sample { at: at(0), value: 200.0 }];
+    let found = forecast(&history, at(1));
+    assert!((found.contents_now_mol.unwrap() / 447.7 - 1.0).abs() < 0.0025);
+    assert_eq!(found.empty, None);
+    assert!(found.reason.unwrap().contains("3 pressure readings"));
+}
+
+/// The contents at changeover are those of the physics module; the rest is a
+/// straight line of 10 mol a day by construction.
+#[test]
+fn the_date_is_where_the_line_meets_the_changeover_whatever_the_temperature() {
+    for temperatures in [[15.0, 15.0], [8.0, 31.0]] {
+        let found = forecast(&drawn_evenly(10, temperatures), at(24 * 10));
+        let last_c = temperatures[0];
+        let kept = 50.0 * (20.0 + 1.013_25) * 100.0 / (8.314_472 * (273.15 + last_c));
+        // Argon at 20 bar departs from the ideal gas by less than 3 %.
+        let days_left = (340.0 - kept) / 10.0;
+        let due = found.empty.unwrap();
+        let found_days = hours_between(at(240), due.likely) / 24.0;
+        assert!((found_days - days_left).abs() < 0.2, "{found_days} {days_left}");
+        let (low, likely, high) = found.daily_use_mol.unwrap();
+        assert!((likely - 10.0).abs() < 1e-3 && low <= likely && likely <= high, "{likely}");
+        assert_eq!(found.curve.len(), 49);
+    }
+}
+
+#[test]
+fn readings_before_a_swap_or_a_rise_do_not_count() {
+    let mut history = drawn_evenly(10, [15.0, 15.0]);
+    let full = |hour: i64, moles: f64| Sample { at: at(hour), value: bar(moles, 15.0) };
+    history.gauge.extend([full(244, 440.0), full(268, 420.0), full(292, 400.0), full(316, 380.0)]);
+    let found = forecast(&history, at(317));
+    assert_eq!(found.evidence.readings.as_ref().unwrap().count, 4);
+    assert!((found.daily_use_mol.unwrap().1 - 20.0).abs() < 1e-3);
+    history.last_swap = Some(at(260));
+    let found = forecast(&history, at(317));
+    assert_eq!(found.evidence.readings.unwrap().count, 3);
+}
+
+#[test]
+fn nothing_is_guessed() {
+    let reason = |history: &SupplyHistory, now| match assess(history, now).verdict {
+        Verdict::Unknown(reason) => reason,
+        other => panic!("{other:?}"),
+    };
+    assert!(reason(&supply(&[CylinderState::Full]), at(0)).contains("no cylinder is connected"));
+    assert!(reason(&supply(&[CylinderState::Connected]), at(0)).contains("no pressure"));
+    assert!(reason(&drawn_evenly(10, [15.0, 15.0]), at(24 * 30)).contains("14 days old"));
+    let mut flat = supply(&[CylinderState::Connected]);
+    flat.gauge = (0..9).map(|day| Sample { at: at(24 * day), value: 120.0 }).collect();
+    assert!(reason(&flat, at(24 * 8)).contains("did not fall"));
+}
+
+#[test]
+fn a_cylinder_below_changeover_is_due_since_it_was_read_so() {
+    let mut history = drawn_evenly(10, [15.0, 15.0]);
+    history.gauge.extend([Sample { at: at(250), value: 19.0 }, Sample { at: at(260), value: 18.0 }]);
+    assert_eq!(forecast(&history, at(261)).empty, Some(DueDates::certain(at(250))));
+}
+
+#[test]
+fn a_standby_cylinder_prolongs_the_supply_but_not_the_connected_one() {
+    let mut history = drawn_evenly(10, [15.0, 15.0]);
+    let alone = forecast(&history, at(240));
+    history.supply.cylinders.push(cylinder(2, CylinderState::Standby));
+    history.supply.cylinders.push(cylinder(3, CylinderState::Full));
+    let both = forecast(&history, at(240));
+    assert_eq!(alone.empty, both.empty);
+    assert_eq!(alone.exhausted, alone.empty);
+    let longer = hours_between(both.empty.unwrap().likely, both.exhausted.unwrap().likely) / 24.0;
+    assert!((longer - both.standby_usable_mol / 10.0).abs() < 0.01, "{longer}");
+    assert_eq!(both.cylinders.len(), 2);
+}
+
+/// A consumption that changes in time moves the date: 24 mol at 1 mol/h, and
+/// the same with nothing drawn for the first ten hours.
+#[test]
+fn the_walk_follows_the_model_of_consumption() {
+    struct Later;
+    impl Consumption for Later {
+        fn drawn(&self, from: DateTime<Utc>, _: DateTime<Utc>) -> Drawn {
+            let rate = if from < at(10) { 0.0 } else { 1.0 };
+            Drawn { low: rate / 2.0, likely: rate, high: 2.0 * rate }
+        }
+    }
+    let steady = Steady { per_hour: Drawn { low: 0.5, likely: 1.0, high: 2.0 } };
+    let due = walk(&steady, at(0), at(0), 24.0).unwrap();
+    assert_eq!((due.earliest, due.likely, due.latest), (Some(at(12)), at(24), Some(at(48))));
+    let due = walk(&Later, at(0), at(0), 24.0).unwrap();
+    assert_eq!((due.earliest, due.likely, due.latest), (Some(at(22)), at(34), Some(at(58))));
+}
+
+proptest! {
+    #[test]
+    fn dates_are_in_order_whatever_is_read(
+        pressures in prop::collection::vec(-1.0..230.0_f64, 0..25), celsius in -30.0..70.0_f64,
+    ) {
+        let mut history = supply(&[CylinderState::Connected, CylinderState::Standby]);
+        history.gauge = (0_i64..).zip(&pressures).map(|(n, value)| Sample { at: at(7 * n), value: *value }).collect();
+        history.temperature = vec![Sample { at: at(0), value: celsius }];
+        let found = forecast(&history, at(7 * 25));
+        prop_assert!(found.empty.is_some() || found.reason.is_some());
+        if let Some(due) = found.empty {
+            prop_assert!(due.earliest.is_none_or(|earliest| earliest <= due.likely));
+            prop_assert!(due.latest.is_none_or(|latest| due.likely <= latest));
+        }
+    }
+}

@@ -1,0 +1,276 @@
+//! Trends of readings: the Theil–Sen slope with Sen's confidence interval,
+//! and condensing many readings into few. Knows numbers and instants only.
+//!
+//! Sources: H. Theil (1950), P. K. Sen, "Estimates of the regression
+//! coefficient based on Kendall's tau", Journal of the American Statistical
+//! Association 63 (1968) 1379–1389.
+
+use crate::domain::calendar::interval::seconds;
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+
+/// Where the method is described, for evidence.
+pub const THEIL_SEN_SOURCE: &str =
+    "P. K. Sen, Journal of the American Statistical Association 63 (1968) 1379-1389";
+
+/// The confidence of intervals that dates are given with: the earliest and
+/// the latest are its 10 % and 90 % points.
+pub const CONFIDENCE: f64 = 0.8;
+
+/// The most points that a slope is taken through; more are condensed first,
+/// because the pairs grow with the square.
+pub const MOST_POINTS: usize = 200;
+
+/// The farthest that anything is extrapolated, days.
+pub const HORIZON_DAYS: i64 = 730;
+
+/// One measured value.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Sample {
+    /// When it was measured.
+    pub at: DateTime<Utc>,
+    /// The value, in the quantity's unit.
+    pub value: f64,
+}
+
+/// A line through points by the median of the pairwise slopes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TheilSen {
+    /// Median of the slopes of all pairs with different `x`.
+    pub slope: f64,
+    /// Median of `y − slope·x`.
+    pub intercept: f64,
+    /// Lower end of the slope's confidence interval.
+    pub low: f64,
+    /// Upper end of the slope's confidence interval.
+    pub high: f64,
+}
+
+/// The Theil–Sen line of the points with Sen's interval at `confidence`
+/// (between 0 and 1, exclusive); `None` without two points of different `x`.
+///
+/// The interval takes the points as independent of each other.
+pub fn theil_sen(points: &[(f64, f64)], confidence: f64) -> Option<TheilSen> {
+    let mut slopes = Vec::with_capacity(points.len() * points.len().saturating_sub(1) / 2);
+    for (index, (x0, y0)) in points.iter().enumerate() {
+        for (x1, y1) in &points[index + 1..] {
+            let run = x1 - x0;
+            if run.abs() > 0.0 {
+                slopes.push((y1 - y0) / run);
+            }
+        }
+    }
+    let slope = median(&mut slopes)?;
+    let (below, above) = sen_ranks(points, slopes.len(), confidence);
+    Some(TheilSen { slope, intercept: intercept(points, slope)?, low: slopes[below], high: slopes[above] })
+}
+
+/// The median of `y − slope·x`, which is the intercept for a given slope.
+pub fn intercept(points: &[(f64, f64)], slope: f64) -> Option<f64> {
+    median(&mut points.iter().map(|(x, y)| y - slope * x).collect::<Vec<_>>())
+}
+
+/// The ranks, among so many sorted slopes, of the ends of Sen's interval: the
+/// variance of Kendall's statistic, corrected for ties in either coordinate,
+/// in normal approximation.
+#[expect(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "counts of pairs of a few hundred points, and ranks cut to their range"
+)]
+fn sen_ranks(points: &[(f64, f64)], slopes: usize, confidence: f64) -> (usize, usize) {
+    let term = |n: usize| {
+        let n = n as f64;
+        n * (n - 1.0) * (2.0 * n + 5.0)
+    };
+    let tied: f64 = ties(points.iter().map(|(x, _)| *x).collect())
+        .into_iter()
+        .chain(ties(points.iter().map(|(_, y)| *y).collect()))
+        .map(term)
+        .sum();
+    let sigma = ((term(points.len()) - tied) / 18.0).max(0.0).sqrt();
+    let half_width = normal_quantile(0.5 + confidence / 2.0) * sigma / 2.0;
+    let middle = slopes as f64 / 2.0;
+    let last = (slopes - 1) as f64;
+    let below = ((middle - half_width).round_ties_even() - 1.0).clamp(0.0, last);
+    let above = (middle + half_width).round_ties_even().clamp(0.0, last);
+    (below as usize, above as usize)
+}
+
+/// The sizes of the groups of equal values, those of one left out.
+fn ties(mut values: Vec<f64>) -> Vec<usize> {
+    values.sort_by(f64::total_cmp);
+    values.chunk_by(|a, b| a.total_cmp(b).is_eq()).map(<[f64]>::len).filter(|size| *size > 1).collect()
+}
+
+/// The median; sorts the values.
+pub fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    match values.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(values[middle]),
+        _ => Some(f64::midpoint(values[middle - 1], values[middle])),
+    }
+}
+
+/// The point below which a standard normal variable lies with probability
+/// `p`, 0 < p < 1, by bisection of the series of its distribution.
+pub fn normal_quantile(p: f64) -> f64 {
+    let (mut low, mut high) = (-8.0, 8.0);
+    for _ in 0..80 {
+        let middle = f64::midpoint(low, high);
+        if normal_distribution(middle) < p { low = middle } else { high = middle }
+    }
+    f64::midpoint(low, high)
+}
+
+/// Probability that a standard normal variable is below `z`: one half plus
+/// the density times z + z³/3 + z⁵/(3·5) + …
+fn normal_distribution(z: f64) -> f64 {
+    let (mut term, mut sum, mut odd) = (z, z, 1.0);
+    while term.abs() > 1e-18 * sum.abs() {
+        odd += 2.0;
+        term *= z * z / odd;
+        sum += term;
+    }
+    0.5 + sum * (-z * z / 2.0).exp() / (2.0 * std::f64::consts::PI).sqrt()
+}
+
+/// At most [`MOST_POINTS`] samples that stand for all of them: the medians of
+/// stretches of equal length, in whole hours. Few samples stay as they are.
+/// The samples must be in order of time. Also tells the length in hours.
+pub fn condense(samples: &[Sample]) -> (Vec<Sample>, Option<i64>) {
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return (Vec::new(), None) };
+    if samples.len() <= MOST_POINTS {
+        return (samples.to_vec(), None);
+    }
+    let bins = i64::try_from(MOST_POINTS).unwrap_or(i64::MAX);
+    let hours = (last.at - first.at).num_hours() / bins + 1;
+    let bin = |sample: &Sample| (sample.at - first.at).num_hours() / hours;
+    let condensed = samples
+        .chunk_by(|a, b| bin(a) == bin(b))
+        .filter_map(|together| {
+            let value = median(&mut together.iter().map(|sample| sample.value).collect::<Vec<_>>())?;
+            Some(Sample { at: together[together.len() / 2].at, value })
+        })
+        .collect();
+    (condensed, Some(hours))
+}
+
+/// A line through samples over time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trend {
+    origin: DateTime<Utc>,
+    points: Vec<(f64, f64)>,
+    /// The line, `x` in hours.
+    pub line: TheilSen,
+    /// The length of the stretches the samples were condensed to, hours.
+    pub condensed_hours: Option<i64>,
+}
+
+impl Trend {
+    /// The line through samples in order of time; `None` without two instants.
+    pub fn of(samples: &[Sample]) -> Option<Self> {
+        let origin = samples.first()?.at;
+        let (condensed, condensed_hours) = condense(samples);
+        let points: Vec<(f64, f64)> =
+            condensed.iter().map(|sample| (hours_between(origin, sample.at), sample.value)).collect();
+        let line = theil_sen(&points, CONFIDENCE)?;
+        Some(Self { origin, points, line, condensed_hours })
+    }
+
+    /// When a line of that slope through the points rises to `level`; `None`
+    /// where it does not rise, or not within the horizon after `now`.
+    pub fn rises_to(&self, level: f64, slope: f64, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+        if slope <= 0.0 {
+            return None;
+        }
+        let hours = (level - intercept(&self.points, slope)?) / slope;
+        after_hours(self.origin, hours).filter(|at| *at <= now + TimeDelta::days(HORIZON_DAYS))
+    }
+
+    /// Points that the line was taken through.
+    pub fn count(&self) -> usize {
+        self.points.len()
+    }
+}
+
+/// Hours from one instant to another.
+pub fn hours_between(from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
+    seconds(to - from) / 3600.0
+}
+
+/// The instant so many hours later, in whole seconds; `None` far outside the calendar.
+pub fn after_hours(from: DateTime<Utc>, hours: f64) -> Option<DateTime<Utc>> {
+    const CENTURY_HOURS: f64 = 876_600.0;
+    if hours.is_nan() || hours.abs() > CENTURY_HOURS {
+        return None;
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "bounded just above")]
+    let whole = (hours * 3600.0).round() as i64;
+    from.checked_add_signed(TimeDelta::seconds(whole))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn near(found: f64, expected: f64) -> bool {
+        (found - expected).abs() < 1e-9
+    }
+
+    /// Points of the standard normal distribution as printed in any table:
+    /// 1.959964 and 1.281552.
+    #[test]
+    fn quantiles_of_the_normal_distribution() {
+        assert!((normal_quantile(0.975) - 1.959_964).abs() < 5e-7);
+        assert!((normal_quantile(0.9) - 1.281_552).abs() < 5e-7);
+        assert!((normal_quantile(0.1) + 1.281_552).abs() < 5e-7);
+    }
+
+    #[test]
+    fn one_outlier_does_not_move_the_slope() {
+        let mut points: Vec<(f64, f64)> = (0..9).map(|i| (f64::from(i), 2.0 * f64::from(i))).collect();
+        points[4].1 = 500.0;
+        assert!(near(theil_sen(&points, 0.8).unwrap().slope, 2.0));
+    }
+
+    #[test]
+    fn points_at_one_instant_have_no_slope() {
+        assert_eq!(theil_sen(&[(1.0, 2.0), (1.0, 3.0)], 0.8), None);
+        assert_eq!(theil_sen(&[], 0.8), None);
+    }
+
+    #[test]
+    fn many_samples_are_condensed_to_few() {
+        let start: DateTime<Utc> = "2026-01-01T00:00:00Z".parse().unwrap();
+        let samples: Vec<Sample> =
+            (0..6000).map(|i| Sample { at: start + TimeDelta::minutes(10 * i), value: 100.0 }).collect();
+        let (condensed, hours) = condense(&samples);
+        assert!(condensed.len() <= MOST_POINTS && condensed.len() > MOST_POINTS / 2, "{}", condensed.len());
+        assert_eq!(hours, Some(5));
+        assert!(condensed.iter().all(|sample| near(sample.value, 100.0)));
+    }
+
+    proptest! {
+        #[test]
+        fn a_straight_line_is_found_exactly(
+            slope in -100.0..100.0_f64, intercept in -100.0..100.0_f64, n in 2..40_u32,
+        ) {
+            let points: Vec<(f64, f64)> =
+                (0..n).map(|i| (f64::from(i), intercept + slope * f64::from(i))).collect();
+            let line = theil_sen(&points, 0.8).unwrap();
+            prop_assert!((line.slope - slope).abs() < 1e-6 && (line.intercept - intercept).abs() < 1e-6);
+        }
+
+        #[test]
+        fn the_interval_holds_the_slope(ys in prop::collection::vec(-100.0..100.0_f64, 3..40)) {
+            let points: Vec<(f64, f64)> = (0_u32..).map(f64::from).zip(ys).collect();
+            let line = theil_sen(&points, 0.8).unwrap();
+            prop_assert!(line.low <= line.slope && line.slope <= line.high);
+        }
+    }
+}

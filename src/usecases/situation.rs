@@ -1,0 +1,150 @@
+//! Loading what the domain needs to decide on bookings: the facility's rules,
+//! the person, and a box as it stands over a span of time.
+
+use super::{Error, Result, Tx};
+use crate::domain::access::Actor;
+use crate::domain::booking::decide::{BoxView, WindowTime};
+use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, week_around};
+use crate::domain::calendar::Interval;
+use crate::domain::calendar::opening_hours::open_intervals;
+use crate::domain::facility::windows::MaintenanceWindow;
+use crate::domain::facility::{Glovebox, Person, Stored};
+use crate::domain::ids::{BookingId, ThingId};
+use crate::domain::names::{Reference, Tag};
+use crate::store::kept::Kept as _;
+use crate::store::{bookings, claims, holds, people, qualifications, site, windows};
+use chrono::{DateTime, TimeDelta, Utc};
+use uuid::Uuid;
+
+/// Opening hours are loaded this far beyond a span, so that one that begins
+/// before it is seen whole.
+const MARGIN: TimeDelta = TimeDelta::days(2);
+
+/// The facility's rules and hours over a span.
+pub(crate) fn site_view(tx: &mut Tx<'_>, now: DateTime<Utc>, span: Interval) -> Result<SiteView> {
+    let site = site::get(tx)?.value;
+    let wide = Interval::new(span.start() - MARGIN, span.end() + MARGIN).unwrap_or(span);
+    let open = open_intervals(&site.opening_hours, site.timezone, wide)
+        .map_err(|error| Error::invalid("start", "out_of_range", error.to_string()))?;
+    let closures = site.closures.into_iter().filter(|closure| closure.interval.overlaps(&span)).collect();
+    Ok(SiteView { now, zone: site.timezone, policies: site.policies, open, closures })
+}
+
+/// The person that an actor is, by token subject, id or tag.
+pub(crate) fn person_of(tx: &mut Tx<'_>, actor: &Actor) -> Result<Option<Stored<Person>>> {
+    if let Some(person) = people::by_subject(tx, &actor.subject)? {
+        return Ok(Some(person));
+    }
+    if let Ok(id) = Uuid::parse_str(&actor.subject) {
+        return Ok(Person::find(tx, id)?);
+    }
+    match Tag::parse(&actor.subject) {
+        Ok(tag) => match super::keep::load::<Person>(tx, &Reference::Tag(tag)) {
+            Ok(person) => Ok(Some(person)),
+            Err(Error::Unknown { .. }) => Ok(None),
+            Err(other) => Err(other),
+        },
+        Err(_) => Ok(None),
+    }
+}
+
+/// What is known of a person that bears on bookings within a span; a booking
+/// being changed does not count against its own group.
+pub(crate) fn requester_view(
+    tx: &mut Tx<'_>,
+    person: &Stored<Person>,
+    site: &SiteView,
+    span: Interval,
+    without: Option<Uuid>,
+) -> Result<RequesterView> {
+    let held = qualifications::of_person(tx, person.id.into())?;
+    let mut group_bookings = Vec::new();
+    let limited = site.policies.group_hours_per_week.is_some() || !site.policies.group_quotas.is_empty();
+    if limited {
+        let weeks = Interval::new(
+            // One week more at the front for bookings that reach into it.
+            week_around(span.start(), site.zone).start() - TimeDelta::days(7),
+            week_around(span.end(), site.zone).end(),
+        )
+        .map_err(|e| Error::invalid("start", "out_of_range", e.to_string()))?;
+        for group in &person.value.groups {
+            let booked = bookings::of_group(tx, group, weeks)?;
+            group_bookings.extend(
+                booked
+                    .into_iter()
+                    .filter(|(id, _)| Some(*id) != without)
+                    .map(|(_, interval)| (group.clone(), interval)),
+            );
+        }
+    }
+    Ok(RequesterView {
+        person: person.value.clone(),
+        qualifications: held.into_iter().map(|held| held.value).collect(),
+        group_bookings,
+    })
+}
+
+/// Everything that can be claimed at a box.
+pub(crate) fn resources(glovebox: &Glovebox) -> Vec<ThingId> {
+    let mut all: Vec<ThingId> = glovebox.stations.iter().map(|part| part.id.into()).collect();
+    all.extend(glovebox.antechambers.iter().map(|part| ThingId::from(part.id)));
+    all.extend(glovebox.instruments.iter().map(|part| ThingId::from(part.id)));
+    all.extend(glovebox.purifier.iter().map(|part| ThingId::from(part.id)));
+    all
+}
+
+/// A box as it stands over a span; a booking being changed is not in its own way.
+pub(crate) fn box_view(
+    tx: &mut Tx<'_>,
+    glovebox: &Stored<Glovebox>,
+    windows: &[Stored<MaintenanceWindow>],
+    span: Interval,
+    without: Option<BookingId>,
+) -> Result<BoxView> {
+    let id = Glovebox::id_of(glovebox);
+    let wide = Interval::new(span.start() - MARGIN, span.end() + MARGIN).unwrap_or(span);
+    let mut busy = claims::touching(tx, &resources(&glovebox.value), wide)?;
+    busy.retain(|claim| without.is_none() || claim.booking != without);
+    let open = holds::open_of(tx, id)?;
+    let holds = open
+        .into_iter()
+        .map(|hold| HoldView {
+            id: hold.id.into(),
+            reason: hold.value.reason.to_string(),
+            part: hold.value.part,
+        })
+        .collect();
+    Ok(BoxView {
+        id,
+        glovebox: glovebox.value.clone(),
+        holds,
+        windows: window_times(windows, id, span)?,
+        busy,
+    })
+}
+
+fn window_times(
+    windows: &[Stored<MaintenanceWindow>],
+    id: crate::domain::ids::GloveboxId,
+    span: Interval,
+) -> Result<Vec<WindowTime>> {
+    let mut times = Vec::new();
+    for window in windows.iter().filter(|window| window.value.applies_to(id)) {
+        let occurrences = window
+            .value
+            .occurrences(span)
+            .map_err(|error| Error::invalid("start", "out_of_range", error.to_string()))?;
+        times.extend(occurrences.into_iter().map(|interval| WindowTime {
+            window: window.id.into(),
+            name: window.value.name.to_string(),
+            interval,
+            always: window.value.is_closed(),
+        }));
+    }
+    Ok(times)
+}
+
+/// All maintenance windows.
+pub(crate) fn all_windows(tx: &mut Tx<'_>) -> Result<Vec<Stored<MaintenanceWindow>>> {
+    Ok(windows::all(tx)?)
+}

@@ -1,0 +1,13 @@
+//! The whole service, as its callers meet it, on both backends.
+
+#![expect(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
+#[path = "../world/mod.rs"]
+mod world;
+
+mod authorisation;
+mod constraints;
+mod crash;
+mod migrations;
+mod rooms;
+mod tokens;

@@ -1,0 +1,264 @@
+//! A world for each test: a database of its own, the real server on a free
+//! port, a clock set by hand, and callers named for what they are.
+
+pub(crate) mod client;
+mod postgres;
+pub(crate) mod raw;
+mod sqlite;
+
+pub(crate) use client::{Answer, Client};
+pub(crate) use raw::Raw;
+
+use chrono::{DateTime, TimeZone as _, Utc};
+use drykeep::api::auth::{Claims, Verifier, sign};
+use drykeep::clock::Clock;
+use drykeep::store::{DatabaseUrl, Store};
+use drykeep::usecases::App;
+use std::hash::{DefaultHasher, Hasher as _};
+use std::net::{SocketAddr, TcpListener};
+use std::path::Path;
+use std::sync::mpsc::channel;
+use std::thread::JoinHandle;
+
+/// The shared secret of every world's tokens.
+pub(crate) const SECRET: &[u8] = b"a secret of the tests, longer than it needs to be";
+/// The `iss` and `aud` that every world's tokens carry.
+pub(crate) const NAME: &str = "drykeep";
+/// Everything a keeper of the facility may do.
+const KEEPER: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
+     upkeep:manage plans:manage usage:read nightly:run";
+/// What a person who works in the boxes may do.
+const RESEARCHER: &str = "facility:read bookings:write";
+
+/// A running service with nothing in it.
+pub(crate) struct World {
+    clock: Clock,
+    address: SocketAddr,
+    database: Option<Database>,
+    store: Store,
+    server: actix_web::dev::ServerHandle,
+    thread: Option<JoinHandle<()>>,
+}
+
+/// A database that exists for one test and is removed after it.
+pub(crate) enum Database {
+    /// A file in a directory of its own.
+    Sqlite(sqlite::OwnFile),
+    /// A database of its own on a server.
+    Postgres(postgres::OwnDatabase),
+}
+
+impl Database {
+    /// A migrated `SQLite` file.
+    pub(crate) fn sqlite() -> Self {
+        Self::Sqlite(sqlite::OwnFile::new())
+    }
+
+    /// A migrated `PostgreSQL` database; none where no server can be had, which is
+    /// said on standard error.
+    pub(crate) fn postgres() -> Option<Self> {
+        postgres::OwnDatabase::new().map(Self::Postgres)
+    }
+
+    /// A connection past the service.
+    pub(crate) fn raw(&self) -> Raw {
+        Raw::to(&self.url())
+    }
+
+    /// Its address.
+    pub(crate) fn url(&self) -> DatabaseUrl {
+        match self {
+            Self::Sqlite(file) => DatabaseUrl::Sqlite(file.path().to_owned()),
+            Self::Postgres(database) => DatabaseUrl::Postgres(database.url().to_owned()),
+        }
+    }
+}
+
+impl World {
+    /// A service over an `SQLite` file.
+    pub(crate) fn sqlite() -> Self {
+        Self::over(Database::sqlite())
+    }
+
+    /// A service over a `PostgreSQL` database, where a server can be had.
+    pub(crate) fn postgres() -> Option<Self> {
+        Database::postgres().map(Self::over)
+    }
+
+    fn over(database: Database) -> Self {
+        let clock = Clock::standing_at(monday_morning());
+        let store = Store::open(&database.url()).unwrap();
+        let app = App::new(store.clone(), clock.clone());
+        let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
+        let address = listener.local_addr().unwrap();
+        let (sender, receiver) = channel();
+        let thread = std::thread::spawn(move || {
+            actix_web::rt::System::new().block_on(async move {
+                let server = drykeep::server::serve(app, verifier(), listener, 2).unwrap();
+                sender.send(server.handle()).unwrap();
+                server.await.unwrap();
+            });
+        });
+        let server = receiver.recv().expect("the server starts");
+        Self { clock, address, database: Some(database), store, server, thread: Some(thread) }
+    }
+
+    /// The same service, stopped and started again.
+    pub(crate) fn restarted(mut self) -> Self {
+        self.stop();
+        let database = self.database.take().expect("a running world has a database");
+        Self::over(database)
+    }
+
+    /// The present in this world.
+    pub(crate) fn now(&self) -> DateTime<Utc> {
+        self.clock.now()
+    }
+
+    /// Moves the world's clock.
+    pub(crate) fn it_is_now(&self, at: DateTime<Utc>) {
+        self.clock.set(at);
+    }
+
+    /// Somebody without a token.
+    pub(crate) fn anyone(&self) -> Client {
+        Client::new(self.address, None)
+    }
+
+    /// Somebody with the text of an `Authorization` header of their own making.
+    pub(crate) fn bearing(&self, authorization: &str) -> Client {
+        Client::new(self.address, Some(authorization.to_owned()))
+    }
+
+    /// Somebody with a token for the scopes named.
+    pub(crate) fn caller(&self, subject: &str, scope: &str) -> Client {
+        self.bearing(&format!("Bearer {}", token(subject, scope)))
+    }
+
+    /// The keeper of the facility, who may do everything.
+    pub(crate) fn keeper(&self) -> Client {
+        self.caller("keeper", KEEPER)
+    }
+
+    /// A person who works in the boxes.
+    pub(crate) fn researcher(&self, subject: &str) -> Client {
+        self.caller(subject, RESEARCHER)
+    }
+}
+
+impl World {
+    fn stop(&mut self) {
+        // The command is sent at once; the future would only wait for its end.
+        drop(self.server.stop(false));
+        if let Some(thread) = self.thread.take()
+            && thread.join().is_err()
+            && !std::thread::panicking()
+        {
+            panic!("the server panicked");
+        }
+        self.store.close();
+    }
+}
+
+impl Drop for World {
+    /// Stops the server before its database is removed.
+    fn drop(&mut self) {
+        self.stop();
+    }
+}
+
+/// Where every world's clock stands at first: a Monday morning, in UTC.
+pub(crate) fn monday_morning() -> DateTime<Utc> {
+    Utc.with_ymd_and_hms(2030, 1, 7, 8, 0, 0).unwrap()
+}
+
+fn verifier() -> Verifier {
+    Verifier::new().with_secret(SECRET, NAME, NAME).unwrap()
+}
+
+/// Claims of a token that is valid for an hour of the machine's clock, which is
+/// the clock that tokens are checked by.
+pub(crate) fn claims(subject: &str, scope: &str) -> Claims {
+    let now = Clock::System.now().timestamp();
+    Claims {
+        sub: subject.to_owned(),
+        iss: NAME.to_owned(),
+        aud: NAME.into(),
+        exp: now + 3600,
+        iat: Some(now),
+        scope: scope.to_owned(),
+        groups: Vec::new(),
+    }
+}
+
+/// A token that every world accepts.
+pub(crate) fn token(subject: &str, scope: &str) -> String {
+    sign(SECRET, &claims(subject, scope)).unwrap()
+}
+
+/// Identifies the present migrations of a backend, so that a template made from
+/// others is not taken for one made from these.
+fn fingerprint(backend: &str) -> String {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("migrations").join(backend);
+    let mut migrations: Vec<_> =
+        std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path().join("up.sql")).collect();
+    migrations.sort();
+    let mut hash = DefaultHasher::new();
+    for path in migrations {
+        hash.write(&std::fs::read(path).unwrap());
+    }
+    format!("{:016x}", hash.finish())
+}
+
+/// A setting of the test run.
+#[expect(clippy::disallowed_methods, reason = "the tests' own settings are no settings of the service")]
+fn setting(name: &str) -> Option<String> {
+    std::env::var(name).ok().filter(|value| !value.is_empty())
+}
+
+/// Writes a test once and runs it on either backend, as `name::sqlite` and
+/// `name::postgres`.
+macro_rules! on_both_backends {
+    ($($(#[doc = $doc:literal])* fn $name:ident($world:ident) $body:block)*) => {$(
+        $(#[doc = $doc])*
+        fn $name($world: &$crate::world::World) $body
+
+        mod $name {
+            #[test]
+            fn sqlite() {
+                super::$name(&$crate::world::World::sqlite());
+            }
+
+            #[test]
+            fn postgres() {
+                if let Some(world) = $crate::world::World::postgres() {
+                    super::$name(&world);
+                }
+            }
+        }
+    )*};
+}
+pub(crate) use on_both_backends;
+
+/// [`on_both_backends`] for tests that need a database but no service.
+macro_rules! in_both_databases {
+    ($($(#[doc = $doc:literal])* fn $name:ident($database:ident) $body:block)*) => {$(
+        $(#[doc = $doc])*
+        fn $name($database: &$crate::world::Database) $body
+
+        mod $name {
+            #[test]
+            fn sqlite() {
+                super::$name(&$crate::world::Database::sqlite());
+            }
+
+            #[test]
+            fn postgres() {
+                if let Some(database) = $crate::world::Database::postgres() {
+                    super::$name(&database);
+                }
+            }
+        }
+    )*};
+}
+pub(crate) use in_both_databases;
