@@ -1,5 +1,7 @@
 //! `/due-items`: when each task falls due, and why.
 
+#![expect(unused_qualifications, reason = "utoipa qualifies the query types of params(…)")]
+
 use super::Api;
 use super::auth::Caller;
 use super::paging::{Listing, PageQuery};

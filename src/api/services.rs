@@ -1,5 +1,7 @@
 //! `/services`: upkeep that was done.
 
+#![expect(unused_qualifications, reason = "utoipa qualifies the query types of params(…)")]
+
 use super::Api;
 use super::auth::Caller;
 use super::body::Body;
