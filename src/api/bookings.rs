@@ -113,8 +113,8 @@ fn explained(error: Error, form: &BookingForm) -> Problem {
     security(("token" = ["bookings:write"]), ("token" = ["bookings:manage"])),
     responses(
         (status = 201, description = "The booking; with `recurrence`, the series (`SeriesBody`)", body = BookingBody),
-        (status = 409, description = "The time is taken: `conflicts` and up to three `alternatives`", body = super::problem::Problem, content_type = "application/problem+json"),
-        (status = 422, description = "The input is not valid, or rules are broken: `violations` names every one", body = super::problem::Problem, content_type = "application/problem+json")))]
+        (status = 409, description = "The time is taken: `conflicts` and up to three `alternatives`", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The input is not valid, or rules are broken: `violations` names every one", body = Problem, content_type = "application/problem+json")))]
 #[post("/bookings")]
 async fn create_booking(app: Api, caller: Caller, body: Body<BookingForm>) -> Result<HttpResponse, Problem> {
     let form = body.value;
