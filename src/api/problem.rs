@@ -198,7 +198,7 @@ impl From<Error> for Problem {
             Error::ConditionMissing => Self::new(CONDITION_MISSING, detail),
             Error::Taken { code, .. } => Self::new(TAKEN, detail).with("code", code),
             Error::WrongState(_) => Self::new(WRONG_STATE, detail),
-            Error::BookingRefused(refusal) => super::bookings::refusal_problem(*refusal, None),
+            Error::BookingRefused(refusal) => super::bookings::refusal_problem(&refusal, None),
             Error::KeyReused => Self::new(KEY_REUSED, detail),
             Error::Store(error) => store_problem(&error),
         }
