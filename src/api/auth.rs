@@ -101,13 +101,13 @@ impl Verifier {
         for jwk in &set.keys {
             let kid = jwk.common.key_id.clone();
             let unsupported = || KeyError::UnsupportedKey(kid.clone().unwrap_or_default());
+            #[expect(clippy::wildcard_enum_match_arm, reason = "whatever is not named is refused")]
             let algorithm = match &jwk.algorithm {
                 AlgorithmParameters::RSA(_) => Algorithm::RS256,
                 AlgorithmParameters::OctetKeyPair(pair) if pair.curve == EllipticCurve::Ed25519 => {
                     Algorithm::EdDSA
                 }
                 // The library may come to know more kinds; none is accepted unseen.
-                #[expect(clippy::wildcard_enum_match_arm, reason = "whatever is not named is refused")]
                 _ => return Err(unsupported()),
             };
             if kid.is_none() {

@@ -88,7 +88,10 @@ impl From<DieselError> for StoreError {
         };
         let message = info.message();
         let name = info.constraint_name().unwrap_or(message);
-        #[expect(clippy::wildcard_enum_match_arm, reason = "diesel's list is open; the rest is told by message")]
+        #[expect(
+            clippy::wildcard_enum_match_arm,
+            reason = "diesel's list is open; the rest is told by message"
+        )]
         match kind {
             DatabaseErrorKind::UniqueViolation => Self::Constraint(unique(name)),
             DatabaseErrorKind::ForeignKeyViolation => Self::Constraint(Constraint::Reference),
