@@ -33,6 +33,7 @@ pub fn serve(
     listener: TcpListener,
     workers: usize,
 ) -> Result<Server, ServeError> {
+    actix_web::rt::spawn(keep_house(app.clone()));
     let data = web::Data::new(app);
     let verifier = web::Data::new(verifier);
     let metrics = web::Data::new(Metrics::new()?);
@@ -68,6 +69,18 @@ pub fn serve(
     .listen(listener)?
     .run();
     Ok(server)
+}
+
+/// Does what is due every minute; a failure is logged and the next minute tries again.
+async fn keep_house(app: App) {
+    let mut minute = tokio::time::interval(Duration::from_secs(60));
+    minute.tick().await;
+    loop {
+        minute.tick().await;
+        if let Err(error) = app.keep_house().await {
+            tracing::warn!(error = ?error, "could not keep house");
+        }
+    }
 }
 
 async fn docs() -> HttpResponse {

@@ -40,7 +40,7 @@ struct CalculationCaution {
     /// Stable code.
     code: &'static str,
     /// A sentence.
-    detail: &'static str,
+    text: &'static str,
 }
 
 /// Answers the question in `json` as a JSON object.

@@ -290,7 +290,7 @@ impl SwapForm {
     security(("token" = ["upkeep:manage"])),
     responses((status = 201, description = "It was recorded", body = SwapBody)))]
 #[post("/gas-supplies/{id}/cylinder-swaps")]
-async fn swap_cylinder(
+async fn record_cylinder_swap(
     app: Api,
     caller: Caller,
     id: web::Path<String>,
@@ -311,5 +311,5 @@ async fn swap_cylinder(
 
 /// Puts the routes on a scope.
 pub(crate) fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(get_gas_forecast).service(swap_cylinder);
+    config.service(get_gas_forecast).service(record_cylinder_swap);
 }

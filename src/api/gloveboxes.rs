@@ -17,7 +17,7 @@ use crate::domain::facility::{
 use crate::domain::ids::GasSupplyId;
 use crate::domain::names::{Name, Tag};
 use crate::domain::quantity::{Litres, LitresPerMinute};
-use crate::domain::violations::{Check, Violation, Violations};
+use crate::domain::violations::{Check, Violations};
 use crate::usecases::{Error, Tx, keep};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
@@ -134,9 +134,9 @@ impl Form for GloveboxForm {
             }
             (None, None) => None,
         };
-        let gas_supply = self.parse_supply(&mut check, context, working_gas);
+        let gas_supply = check.part("", self.parse_supply(context, working_gas));
         let parts = self.parse_parts(&mut check, context, current);
-        let purifier = self.parse_purifier(&mut check, context, current);
+        let purifier = check.part("purifier", self.parse_purifier(context, current));
         let limits = check.part("limits", self.limits.parse());
         let glovebox = (|| {
             Some(Glovebox {
@@ -202,31 +202,27 @@ fn tagged(glovebox: &Glovebox) -> impl Iterator<Item = (Uuid, &Tag)> {
 impl GloveboxForm {
     fn parse_supply(
         &self,
-        check: &mut Check,
         context: &mut dyn ParseContext,
         working_gas: Option<WorkingGas>,
-    ) -> Option<Option<GasSupplyId>> {
-        let Some(text) = &self.gas_supply else { return Some(None) };
-        let id: GasSupplyId = refer(check, context, ThingKind::GasSupply, "gas_supply", text)?;
-        let supplied = context.supplied_gas(id);
-        if let (Some(supplied), Some(gas)) = (supplied, working_gas)
-            && supplied.working_gas() != Some(gas)
-        {
+    ) -> Result<Option<GasSupplyId>, Violations> {
+        let Some(text) = &self.gas_supply else { return Ok(None) };
+        let mut check = Check::default();
+        let id: Option<GasSupplyId> = refer(&mut check, context, ThingKind::GasSupply, "gas_supply", text);
+        let supplied = id.and_then(|id| context.supplied_gas(id));
+        if let (Some(supplied), Some(gas)) = (supplied, working_gas) {
             let detail = format!("it holds {}, and the box is filled with {}", supplied.word(), gas.word());
-            check.note(Violation::new("gas_supply", "gas_mismatch", detail));
+            check.require(supplied.working_gas() == Some(gas), "gas_supply", "gas_mismatch", detail);
         }
-        Some(Some(id))
+        check.finish(|| id)
     }
 
     fn parse_purifier(
         &self,
-        check: &mut Check,
         context: &mut dyn ParseContext,
         current: Option<&Glovebox>,
-    ) -> Option<Option<Purifier>> {
-        let Some(form) = &self.purifier else { return Some(None) };
+    ) -> Result<Option<Purifier>, Violations> {
         let present = current.and_then(|glovebox| glovebox.purifier.as_ref()).map(|one| one.id.uuid());
-        check.part("purifier", form.parse(context, present)).map(Some)
+        self.purifier.as_ref().map(|form| form.parse(context, present)).transpose()
     }
 
     fn parse_parts(

@@ -1,5 +1,7 @@
 //! `/holds`.
 
+#![expect(unused_qualifications, reason = "utoipa qualifies the query types of params(…)")]
+
 use super::Api;
 use super::auth::Caller;
 use super::body::Body;
@@ -145,7 +147,8 @@ struct HoldQuery {
     /// Those of this box only: id or tag.
     glovebox: Option<String>,
     /// `true` for the open ones only, `false` for the released ones only.
-    open: Option<bool>,
+    #[param(value_type = Option<bool>)]
+    open: Option<String>,
     /// How many at most: 1 to 500, 100 unless given.
     limit: Option<String>,
     /// The `next` of the page before.
@@ -228,10 +231,13 @@ async fn list_holds(
         .map(|text| text.parse::<Reference>())
         .transpose()
         .map_err(|e| Problem::field("glovebox", "unknown_reference", e.to_string()))?;
+    let open = query
+        .open
+        .map(|text| text.parse::<bool>())
+        .transpose()
+        .map_err(|_| Problem::field("open", "bad_parameter", "must be true or false"))?;
     let shown = app
-        .query(move |tx, _| {
-            holds::list(tx, &caller.0, glovebox.as_ref(), query.open, page.after, page.probe())
-        })
+        .query(move |tx, _| holds::list(tx, &caller.0, glovebox.as_ref(), open, page.after, page.probe()))
         .await?;
     let listing = Listing::new(shown, page, |shown| shown.hold.id.to_string());
     Ok(listing.map(|shown| HoldBody::from(shown)).answer(&request))

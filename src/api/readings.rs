@@ -1,5 +1,7 @@
 //! `/readings`.
 
+#![expect(unused_qualifications, reason = "utoipa qualifies the query types of params(…)")]
+
 mod formats;
 
 use super::Api;
@@ -34,7 +36,6 @@ use uuid::Uuid;
 
 /// One reading.
 #[derive(Serialize, ToSchema)]
-#[expect(dead_code, reason = "describes the body; rows are read leniently, one by one")]
 #[schema(example = json!({
     "subject": "LYNX", "quantity": "oxygen_ppm", "at": "2026-03-02T11:00:00Z", "value": 0.4, "sensor": "o2-1"
 }))]
@@ -57,7 +58,6 @@ struct ReadingForm {
 
 /// Readings sent together.
 #[derive(Serialize, ToSchema)]
-#[expect(dead_code, reason = "describes the body; rows are read leniently, one by one")]
 #[schema(example = json!({ "readings": [
     {"subject": "LYNX", "quantity": "oxygen_ppm", "at": "2026-03-02T11:00:00Z", "value": 0.4, "sensor": "o2-1"},
     {"subject": "ARGON-1", "quantity": "gauge_bar", "at": "2026-03-02T11:00:00Z", "value": 14.2, "unit": "MPa"}

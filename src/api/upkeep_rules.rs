@@ -16,7 +16,7 @@ use crate::domain::upkeep::rules::{
 };
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::upkeep;
-use actix_web::HttpResponse;
+use actix_web::{HttpResponse, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -495,7 +495,7 @@ mod collection {
 /// what its makers' manuals and its own experience say. Answers with those added.
 #[utoipa::path(tag = "upkeep", security(("token" = ["upkeep:manage"])),
     responses((status = 200, description = "Those added", body = Listing<RuleBody>)))]
-#[actix_web::post("/upkeep-rules/defaults")]
+#[post("/upkeep-rules/defaults")]
 async fn install_default_upkeep_rules(app: Api, caller: Caller) -> Result<HttpResponse, Problem> {
     let added = app.command(move |tx, now| upkeep::install_default_rules(tx, &caller.0, now)).await?;
     Ok(HttpResponse::Ok().json(Listing::whole(added.iter().map(RuleBody::from).collect())))

@@ -226,7 +226,7 @@ fn readable(answer: &Value) -> String {
         let _written = writeln!(text, "{}", line.trim_end());
     }
     for caution in fields.get("cautions").and_then(Value::as_array).into_iter().flatten() {
-        let _written = writeln!(text, "! {}", caution["detail"].as_str().unwrap_or_default());
+        let _written = writeln!(text, "! {}", caution["text"].as_str().unwrap_or_default());
     }
     text
 }

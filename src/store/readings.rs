@@ -9,6 +9,7 @@ use super::things::checked;
 use crate::domain::facility::{CylinderState, Limits, MeasuredQuantity};
 use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
 use diesel::prelude::*;
+use diesel::result::Error as DieselError;
 use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
@@ -226,7 +227,7 @@ impl NewPoint {
 }
 
 #[derive(Insertable)]
-#[diesel(table_name = readings)]
+#[diesel(table_name = readings, treat_none_as_default_value = false)]
 struct NewRow {
     series_id: i64,
     at: NaiveDateTime,
@@ -280,19 +281,34 @@ fn new_row(point: &NewPoint, received_at: DateTime<Utc>) -> NewRow {
     }
 }
 
-/// Inserts with one prepared statement; returns the numbers of the rows that were there.
+/// Inserts many rows a statement; returns the numbers of the rows that were
+/// there. A statement that finds any is undone and repeated row by row, which
+/// is how `SQLite` tells which they were.
 fn insert_sqlite(connection: &mut SqliteConnection, rows: &[NewRow]) -> StoreResult<Vec<usize>> {
     let mut refused = Vec::new();
-    for (number, row) in rows.iter().enumerate() {
-        let insert = diesel::insert_into(readings::table).values(row).on_conflict_do_nothing();
-        if insert.execute(connection)? == 0 {
-            refused.push(number);
+    for (chunk, part) in rows.chunks(ROWS_A_STATEMENT).enumerate() {
+        let whole: QueryResult<()> = connection.transaction(|connection| {
+            let insert = diesel::insert_into(readings::table).values(part).on_conflict_do_nothing();
+            let all = insert.execute(connection)? == part.len();
+            if all { Ok(()) } else { Err(DieselError::RollbackTransaction) }
+        });
+        match whole {
+            Ok(()) => continue,
+            Err(DieselError::RollbackTransaction) => {}
+            Err(error) => return Err(error.into()),
+        }
+        for (number, row) in part.iter().enumerate() {
+            let insert = diesel::insert_into(readings::table).values(row).on_conflict_do_nothing();
+            if insert.execute(connection)? == 0 {
+                refused.push(chunk * ROWS_A_STATEMENT + number);
+            }
         }
     }
     Ok(refused)
 }
 
-/// Inserts many rows a statement; returns the numbers of the rows that were there.
+/// Inserts many rows a statement; returns the numbers of the rows that were
+/// there.
 fn insert_postgres(connection: &mut PgConnection, rows: &[NewRow]) -> StoreResult<Vec<usize>> {
     let mut refused = Vec::new();
     for (chunk, part) in rows.chunks(ROWS_A_STATEMENT).enumerate() {

@@ -3,19 +3,17 @@
 use super::Tx;
 use super::error::{StoreError, StoreResult};
 use super::kept::one_row;
-use super::schema::{bookings, facility, maintenance_windows};
+use super::schema::{bookings, maintenance_windows};
+use super::site::document;
 use super::things::{checked, uuid};
 use crate::domain::calendar::recurrence::RecurrenceText;
-use crate::domain::calendar::zone::parse_zone;
 use crate::domain::calendar::{Interval, Length, Recurrence};
 use crate::domain::facility::Stored;
 use crate::domain::facility::windows::{MaintenanceWindow, WindowHolds};
 use crate::domain::ids::{BookingId, GloveboxId};
 use crate::domain::names::Name;
 use chrono::NaiveDateTime;
-use chrono_tz::Tz;
 use diesel::prelude::*;
-use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// The most bookings looked through for those that a window falls upon.
@@ -41,11 +39,6 @@ struct WindowRow {
     updated_at: NaiveDateTime,
 }
 
-/// A list as the JSON text it is stored as.
-fn json<T: Serialize>(list: &T) -> String {
-    serde_json::to_string(list).expect("a list of words is always JSON")
-}
-
 fn list<T: DeserializeOwned>(what: &'static str, text: &str) -> StoreResult<T> {
     checked(what, serde_json::from_str(text))
 }
@@ -61,10 +54,10 @@ impl From<&Stored<MaintenanceWindow>> for WindowRow {
             timezone: when.timezone,
             duration: window.duration.to_string(),
             rrule: when.rrule,
-            rdates: json(&when.rdates),
-            exdates: json(&when.exdates),
-            gloveboxes: window.gloveboxes.as_ref().map(json),
-            tasks: json(&window.tasks),
+            rdates: document(&when.rdates),
+            exdates: document(&when.exdates),
+            gloveboxes: window.gloveboxes.as_ref().map(document),
+            tasks: document(&window.tasks),
             holds: window.holds.word().to_owned(),
             notice: window.holds.notice().map(|notice| notice.to_string()),
             version: stored.version,
@@ -122,12 +115,6 @@ pub(crate) fn all(tx: &mut Tx<'_>) -> StoreResult<Vec<Stored<MaintenanceWindow>>
 pub(crate) fn count(tx: &mut Tx<'_>) -> StoreResult<usize> {
     let count: i64 = maintenance_windows::table.count().get_result(tx.db())?;
     Ok(usize::try_from(count).unwrap_or(usize::MAX))
-}
-
-/// The zone of the facility; `None` before the facility is described.
-pub(crate) fn facility_zone(tx: &mut Tx<'_>) -> StoreResult<Option<Tz>> {
-    let name: Option<String> = facility::table.select(facility::timezone).first(tx.db()).optional()?;
-    name.map(|name| checked("facility.timezone", parse_zone(&name))).transpose()
 }
 
 /// The bookings that are still to come or running within `range`, of the

@@ -31,10 +31,6 @@ pub(crate) trait Managed: Kept {
 }
 
 impl Managed for crate::domain::facility::Room {}
-impl Managed for crate::domain::facility::MaintenanceWindow {
-    const SEE: &'static [Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
-    const CHANGE: &'static [Scope] = &[Scope::UpkeepManage, Scope::FacilityManage];
-}
 impl Managed for crate::domain::facility::Site {}
 impl Managed for Glovebox {}
 impl Managed for Person {}
@@ -56,6 +52,11 @@ impl Managed for GasSupply {
         }
         Ok(())
     }
+}
+
+impl Managed for crate::domain::facility::MaintenanceWindow {
+    const SEE: &'static [Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
+    const CHANGE: &'static [Scope] = &[Scope::UpkeepManage, Scope::FacilityManage];
 }
 
 /// What a caller says of the version it means to change.
@@ -169,20 +170,20 @@ pub(crate) fn list_qualifications(
     limit: i64,
 ) -> Result<Vec<Stored<Qualification>>> {
     actor.needs_any(Qualification::SEE)?;
-    let named = |field, found: Result<Uuid>| found.map_err(|error| unknown_parameter(field, error));
-    let person = person.map(|of| named("person", resolve::<Person>(tx, of))).transpose()?;
-    let glovebox = glovebox.map(|of| named("glovebox", resolve::<Glovebox>(tx, of))).transpose()?;
+    let person = person.map(|of| named::<Person>(tx, "person", of)).transpose()?;
+    let glovebox = glovebox.map(|of| named::<Glovebox>(tx, "glovebox", of)).transpose()?;
     let narrowed =
         qualifications::Narrowed { person: person.map(Into::into), glovebox: glovebox.map(Into::into) };
     Ok(qualifications::page_of(tx, narrowed, after, limit)?)
 }
 
-/// A parameter that names nothing is a fault of the request, not of the path.
-fn unknown_parameter(field: &str, error: Error) -> Error {
-    match error {
-        Error::Unknown { .. } => Error::invalid(field, "unknown_reference", error.to_string()),
-        other => other,
+/// What a parameter names; naming nothing is a fault of the request, not of the path.
+fn named<T: Kept>(tx: &mut Tx<'_>, field: &str, reference: &Reference) -> Result<Uuid> {
+    let found = load::<T>(tx, reference).map(|stored| stored.id);
+    if let Err(error @ Error::Unknown { .. }) = found {
+        return Err(Error::invalid(field, "unknown_reference", error.to_string()));
     }
+    found
 }
 
 /// Changes one into what `parse` makes of the input and the present state.

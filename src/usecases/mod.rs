@@ -25,8 +25,8 @@ use crate::domain::facility::{GasSupply, ParseContext, SuppliedGas, ThingKind};
 use crate::domain::ids::GasSupplyId;
 use crate::domain::names::Reference;
 use crate::store::kept::Kept as _;
-use crate::store::{self, Store, StoreResult, things};
-use chrono::{DateTime, Utc};
+use crate::store::{self, Store, StoreResult, idempotency, things};
+use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use uuid::Uuid;
 
@@ -67,6 +67,16 @@ impl App {
     /// Passes when the database answers.
     pub(crate) async fn is_ready(&self) -> Result<()> {
         self.query(|tx, _| Ok(things::get(tx, Uuid::nil()).map(drop)?)).await
+    }
+
+    /// What is done every minute: bookings that nobody came for are released,
+    /// and answers kept for longer than a day are forgotten.
+    pub(crate) async fn keep_house(&self) -> Result<()> {
+        self.command(|tx, now| {
+            run_booking::release_no_shows(tx, now)?;
+            Ok(idempotency::forget(tx, now - TimeDelta::days(1)).map(drop)?)
+        })
+        .await
     }
 
     /// Runs a use case that only reads.

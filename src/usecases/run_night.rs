@@ -3,6 +3,7 @@
 //! behind and can be started again.
 
 use super::due_items;
+use super::run_booking::release_no_shows;
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -10,7 +11,7 @@ use crate::domain::facility::Scope;
 use crate::domain::upkeep::due::start_of_day;
 use crate::domain::upkeep::report::{NightlyReport, ReportItem, ReportSupply};
 pub(crate) use crate::store::nightly_runs::Night;
-use crate::store::{events, idempotency, nightly_runs};
+use crate::store::{events, idempotency, nightly_runs, site};
 use chrono::{DateTime, NaiveDate, SubsecRound as _, TimeDelta, Utc};
 use serde_json::json;
 use std::collections::HashSet;
@@ -67,8 +68,8 @@ pub(crate) fn run_night(
         let night = nightly_runs::at(tx, as_of)?.ok_or_else(|| Error::unknown("nightly_run", as_of))?;
         return Ok(Run { night, again: true });
     }
-    let report = compute(tx, actor, now, as_of)?;
     chores(tx, now)?;
+    let report = compute(tx, actor, now, as_of)?;
     let night = Night { id, started_at: now, finished_at: now, report };
     nightly_runs::finish(tx, &night)?;
     let body = json!({
@@ -106,10 +107,12 @@ fn compute(
     Ok(NightlyReport::new(as_of, zone, listed, supplies))
 }
 
-/// What is tidied up at night besides; further chores belong here.
+/// What is tidied up at night besides; further chores belong here. Bookings
+/// nobody took up are released first, so that they do not count as use.
 fn chores(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<()> {
     let forgotten = idempotency::forget(tx, now - TimeDelta::hours(KEYS_KEPT_HOURS))?;
-    tracing::debug!(forgotten, "forgot idempotency keys");
+    let released = if site::find(tx)?.is_some() { release_no_shows(tx, now)? } else { 0 };
+    tracing::debug!(forgotten, released, "tidied up");
     Ok(())
 }
 

@@ -12,7 +12,7 @@ use crate::domain::facility::{MaintenanceWindow, ParseContext, Stored};
 use crate::domain::ids::BookingId;
 use crate::domain::names::Reference;
 use crate::domain::violations::{Coded as _, Violations};
-use crate::store::windows as store;
+use crate::store::{site, windows as store};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
@@ -83,7 +83,7 @@ pub(crate) fn occurrences(
 
 /// UTC stands in until the facility is described.
 fn facility_zone(tx: &mut Tx<'_>) -> Result<Tz> {
-    Ok(store::facility_zone(tx)?.unwrap_or(Tz::UTC))
+    Ok(site::find(tx)?.map_or(Tz::UTC, |site| site.value.timezone))
 }
 
 fn range_fault(error: &RecurrenceError) -> Error {

@@ -71,18 +71,18 @@ fn cautions(found: &Ingress) -> Vec<CalculationCaution> {
     if found.standard_error_ml_min.is_none() {
         cautions.push(CalculationCaution {
             code: "no_standard_error",
-            detail: "Two readings fit any line; three or more tell how far to trust it.",
+            text: "Two readings fit any line; three or more tell how far to trust it.",
         });
     } else if !found.distinguishable {
         cautions.push(CalculationCaution {
             code: "not_distinguishable",
-            detail: "The rise is within twice its standard error of none: read for longer.",
+            text: "The rise is within twice its standard error of none: read for longer.",
         });
     }
     if found.ingress_ml_min < 0.0 {
         cautions.push(CalculationCaution {
             code: "oxygen_fell",
-            detail: "Oxygen fell, so something takes it up or thins it; this is no measure of air getting in.",
+            text: "Oxygen fell, so something takes it up or thins it; this is no measure of air getting in.",
         });
     }
     cautions

@@ -39,7 +39,7 @@ pub(super) struct RoomOxygenQuestion {
     "lowest_oxygen_percent": 17.1895, "below_19_5": true, "mixed_oxygen_percent": 17.5077,
     "below_threshold": true, "threshold_percent": 19.5, "hours_to_threshold_unventilated": null,
     "cautions": [{"code": "screening_only",
-        "detail": "A screening estimate for a well-mixed room, not a risk assessment; near the release oxygen is lower."}]
+        "text": "A screening estimate for a well-mixed room, not a risk assessment; near the release oxygen is lower."}]
 }))]
 pub(super) struct RoomOxygenAnswer {
     /// Lowest oxygen, per cent: the gas displaces air (all at once) or is
@@ -119,7 +119,7 @@ impl Calculation for RoomOxygenQuestion {
         let found = release.assess().map_err(|error| error.violation())?;
         finite(&[("release_m3_h", found.hours_to_threshold_unventilated.unwrap_or(0.0))])?;
         let said =
-            |caution: &RoomCaution| CalculationCaution { code: code(*caution), detail: caution.sentence() };
+            |caution: &RoomCaution| CalculationCaution { code: code(*caution), text: caution.sentence() };
         Ok(RoomOxygenAnswer {
             lowest_oxygen_percent: found.lowest_oxygen_percent,
             below_19_5: found.below_19_5,

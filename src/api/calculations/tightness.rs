@@ -61,7 +61,7 @@ struct BarometerForm {
 #[schema(example = json!({
     "hourly_leak_rate_per_h": 4.886_39e-4, "class": 1, "signed_rate_per_h": -4.886_39e-4,
     "uncorrected_rate_per_h": 4.886_39e-4, "correction_per_h": 0.0, "method": "pressure change",
-    "cautions": [{"code": "not_a_certificate", "detail": "Conformity needs the standard itself and a competent tester."}]
+    "cautions": [{"code": "not_a_certificate", "text": "Conformity needs the standard itself and a competent tester."}]
 }))]
 pub(super) struct TightnessAnswer {
     /// Fraction of the gas gained or lost in an hour.
@@ -126,19 +126,19 @@ fn cautions(found: &Tightness) -> Vec<CalculationCaution> {
     if found.correction_dominates {
         cautions.push(CalculationCaution {
             code: "correction_dominates",
-            detail: "The correction for temperature and barometer is no smaller than the leak found, so the \
+            text: "The correction for temperature and barometer is no smaller than the leak found, so the \
                      result hangs on thermometer and barometer: repeat the test, longer or steadier.",
         });
     }
     if found.class.is_none() {
         cautions.push(CalculationCaution {
             code: "too_leaky_for_any_class",
-            detail: "The leak rate is above that of every class.",
+            text: "The leak rate is above that of every class.",
         });
     }
     cautions.push(CalculationCaution {
         code: "not_a_certificate",
-        detail: "Conformity needs the standard itself and a competent tester.",
+        text: "Conformity needs the standard itself and a competent tester.",
     });
     cautions
 }

@@ -128,7 +128,7 @@ async fn list_antechambers(
     Ok(Listing::whole(chambers).answer(&request))
 }
 
-/// Show an antechamber of a glovebox; its ETag is the box's.
+/// Show an antechamber of a glovebox; its entity tag is the box's.
 #[utoipa::path(tag = "gloveboxes",
     params(("id" = String, Path, description = "Id or tag of the box"),
         ("chamber" = String, Path, description = "Id or tag of the antechamber")),
@@ -185,7 +185,7 @@ async fn add_antechamber(
     Ok(crud::respond(answer))
 }
 
-/// Change an antechamber by a JSON merge patch (RFC 7396); If-Match takes the box's ETag.
+/// Change an antechamber by a JSON merge patch (RFC 7396); If-Match takes the box's entity tag.
 #[utoipa::path(tag = "gloveboxes",
     params(("id" = String, Path, description = "Id or tag of the box"),
         ("chamber" = String, Path, description = "Id or tag of the antechamber")),
@@ -201,7 +201,7 @@ async fn patch_antechamber(
     body: Body<Value>,
 ) -> Result<HttpResponse, Problem> {
     let (glovebox, chamber) = (reference("glovebox", &path.0)?, reference("antechamber", &path.1)?);
-    let changes = body.value;
+    let wanted = body.value;
     let (version, view) = app
         .command(move |tx, now| {
             let actor = &caller.0;
@@ -210,7 +210,7 @@ async fn patch_antechamber(
                 keep::change(tx, actor, now, &glovebox, &if_match.0, |context, current: &Glovebox| {
                     let mut changed = current.clone();
                     let own = &mut changed.antechambers[place];
-                    let form: AntechamberForm = patched(&AntechamberForm::of(own), &changes)?;
+                    let form: AntechamberForm = patched(&AntechamberForm::of(own), &wanted)?;
                     *own = parse_beside(&form, context, current, Some(own))?;
                     Ok(changed)
                 })?;
@@ -220,7 +220,7 @@ async fn patch_antechamber(
     Ok(crud::shown(version, &view))
 }
 
-/// Remove an antechamber that nothing, such as a booking, refers to; If-Match takes the box's ETag.
+/// Remove an antechamber that nothing, such as a booking, refers to; If-Match takes the box's entity tag.
 #[utoipa::path(tag = "gloveboxes",
     params(("id" = String, Path, description = "Id or tag of the box"),
         ("chamber" = String, Path, description = "Id or tag of the antechamber")),

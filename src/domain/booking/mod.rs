@@ -7,6 +7,8 @@ pub mod record;
 pub mod request;
 pub mod rules;
 pub mod starts;
+#[cfg(test)]
+mod tests;
 
 pub use claims::{PlannedClaim, Why};
 pub use decide::{Busy, Conflict, Decision, Refused, decide};

@@ -26,10 +26,10 @@ pub const ALARM_AGE: TimeDelta = TimeDelta::hours(24);
 /// were never set.
 const EARLIEST: i64 = 946_684_800;
 
-/// A cylinder reads at most this many times its filling pressure at 15 °C.
+/// A cylinder reads at most this much of its filling pressure at 15 °C, per cent.
 /// Argon filled to 200 bar at 15 °C passes 222 bar near 30 °C (CoolProp 8.0.0);
 /// the margin above that is our own choice.
-const WARM_FACTOR: f64 = 1.15;
+const WARM_PERCENT: f64 = 115.0;
 
 /// Longest part of a sender's text that a fault repeats, characters.
 const REPEATED: usize = 60;
@@ -84,7 +84,7 @@ pub enum RowFault {
     #[error(transparent)]
     Value(#[from] ValueError),
     /// More than the cylinder's filling can reach.
-    #[error("{value} bar is more than the {most} bar that a filling of {fill} bar reaches when warm")]
+    #[error("{value} bar is more than the {most:.1} bar that a filling of {fill} bar reaches when warm")]
     AboveRating {
         /// The reading, bar gauge.
         value: f64,
@@ -324,7 +324,7 @@ pub fn subject<'a>(
 /// (bar gauge at 15 °C) reach when warm: 1.15 times the filling pressure.
 pub fn check_rating(quantity: MeasuredQuantity, value: f64, fill: Option<f64>) -> Result<(), RowFault> {
     let Some(fill) = fill.filter(|_| quantity == MeasuredQuantity::GaugeBar) else { return Ok(()) };
-    let most = fill * WARM_FACTOR;
+    let most = fill * WARM_PERCENT / 100.0;
     if value > most { Err(RowFault::AboveRating { value, fill, most }) } else { Ok(()) }
 }
 
