@@ -106,8 +106,8 @@ fn carry_out(tx: &mut Tx<'_>, entry: &Entry, occasion: Occasion) -> Result<()> {
     match entry.kind {
         Kind::Facility => {
             let form: FacilityForm = form(&entry.body)?;
-            let parse = |context: &mut _, current: &_| form.parse(context, Some(current));
-            site::change(tx, &actor, at, &Precondition::Any, parse).map(drop)
+            site::change(tx, &actor, at, &Precondition::Any, |context, current| form.parse(context, Some(current)))
+                .map(drop)
         }
         Kind::Room => create::<RoomForm>(tx, entry, &actor, at),
         Kind::GasSupply => create::<GasSupplyForm>(tx, entry, &actor, at),
