@@ -32,6 +32,7 @@ pub(super) fn or<T>(
 }
 
 /// A number that may be missing, as a quantity.
+#[expect(clippy::option_option, reason = "refused, missing and given are three answers")]
 pub(super) fn maybe<T>(
     check: &mut Check,
     field: &str,
