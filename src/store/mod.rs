@@ -7,6 +7,7 @@ pub(crate) mod db;
 pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;
+mod examine;
 pub(crate) mod gas_supplies;
 pub(crate) mod gloveboxes;
 pub(crate) mod holds;
@@ -27,6 +28,7 @@ pub(crate) mod usage;
 pub(crate) mod windows;
 mod writer;
 
+pub use examine::{Examination, examine};
 pub use db::{DatabaseUrl, UnknownDatabaseUrl};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
 
