@@ -136,7 +136,7 @@ fn take(
         (Step::Close, Some(id)) => {
             let end: EndOfRunForm = form(&json!({ "chambers_under_vacuum": true }))?;
             let record = Lookup::parse(tx, |context| end.parse(context))?;
-            close_out(tx, &actor, at, id, &any, record).map(|_| None)
+            close_out(tx, &actor, at, id, &any, &record).map(|_| None)
         }
         // It was not made, which has been told.
         (Step::Start | Step::Cancel | Step::Close, None) => Ok(None),
