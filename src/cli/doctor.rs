@@ -102,10 +102,17 @@ fn database(url: &DatabaseUrl) -> (Vec<(&'static str, Finding)>, Option<Examinat
         let wrong: Vec<&str> = found.wrong_settings.iter().map(String::as_str).collect();
         findings.push((
             "settings",
-            if wrong.is_empty() { Ok("write-ahead log, full sync, foreign keys".to_owned()) } else { Err(wrong.join("; ")) },
+            if wrong.is_empty() {
+                Ok("write-ahead log, full sync, foreign keys".to_owned())
+            } else {
+                Err(wrong.join("; "))
+            },
         ));
         let sound = integrity == "ok";
-        findings.push(("integrity", if sound { Ok("the quick check found nothing".to_owned()) } else { Err(integrity.clone()) }));
+        findings.push((
+            "integrity",
+            if sound { Ok("the quick check found nothing".to_owned()) } else { Err(integrity.clone()) },
+        ));
     }
     (findings, Some(found))
 }

@@ -49,7 +49,9 @@ fn settings(connection: &mut SqliteConnection) -> StoreResult<Vec<String>> {
         wrong.push(format!("journal_mode is {journal}, not wal: readers and the writer block each other"));
     }
     if synchronous < 2 {
-        wrong.push(format!("synchronous is {synchronous}, not 2 (FULL): a power cut may lose what was acknowledged"));
+        wrong.push(format!(
+            "synchronous is {synchronous}, not 2 (FULL): a power cut may lose what was acknowledged"
+        ));
     }
     if foreign_keys != 1 {
         wrong.push("foreign_keys is off".to_owned());

@@ -7,8 +7,8 @@ use super::{Fault, Loaded, Occasion};
 use crate::api::body::shape_fault;
 use crate::api::crud::Form;
 use crate::api::forms::{
-    FacilityForm, GasSupplyForm, GloveboxForm, PersonForm, QualificationForm, RoomForm, RuleForm, ServiceForm,
-    WindowForm,
+    FacilityForm, GasSupplyForm, GloveboxForm, PersonForm, QualificationForm, RoomForm, RuleForm,
+    ServiceForm, WindowForm,
 };
 use crate::domain::access::Actor;
 use crate::domain::facility::MaintenanceWindow;
@@ -106,8 +106,10 @@ fn carry_out(tx: &mut Tx<'_>, entry: &Entry, occasion: Occasion) -> Result<()> {
     match entry.kind {
         Kind::Facility => {
             let form: FacilityForm = form(&entry.body)?;
-            site::change(tx, &actor, at, &Precondition::Any, |context, current| form.parse(context, Some(current)))
-                .map(drop)
+            site::change(tx, &actor, at, &Precondition::Any, |context, current| {
+                form.parse(context, Some(current))
+            })
+            .map(drop)
         }
         Kind::Room => create::<RoomForm>(tx, entry, &actor, at),
         Kind::GasSupply => create::<GasSupplyForm>(tx, entry, &actor, at),
@@ -129,7 +131,11 @@ fn window(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, at: DateTime<Utc>) -> R
     let known = keep::list::<MaintenanceWindow>(tx, actor, None, MOST_LOOKED_AT)?;
     let name = &made.window.value.name;
     if known.iter().any(|window| window.id != made.window.id && window.value.name == *name) {
-        return Err(Error::invalid("name", "taken", format!("there is a window {name:?} already", name = name.as_str())));
+        return Err(Error::invalid(
+            "name",
+            "taken",
+            format!("there is a window {name:?} already", name = name.as_str()),
+        ));
     }
     Ok(())
 }

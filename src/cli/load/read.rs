@@ -189,7 +189,8 @@ fn json_of(value: toml::Value, times: Times, on_the_wall: bool) -> Result<Value,
         ),
         toml::Value::Table(table) => {
             let fields = table.into_iter().map(|(name, value)| {
-                let value = json_of(value, times, on_the_wall).map_err(|detail| format!("{name}: {detail}"))?;
+                let value =
+                    json_of(value, times, on_the_wall).map_err(|detail| format!("{name}: {detail}"))?;
                 Ok((name, value))
             });
             Value::Object(fields.collect::<Result<Map<_, _>, String>>()?)
@@ -252,9 +253,10 @@ fn cell(kind: Kind, column: &str, text: &str, times: Times) -> Result<Value, Str
             _ => Err("must be true or false".to_owned()),
         },
         "valid_until" => match NaiveDate::parse_from_str(text, "%Y-%m-%d") {
-            Ok(day) => {
-                times.day(day).map(|day| json!(day.to_string())).ok_or_else(|| "is outside the calendar".to_owned())
-            }
+            Ok(day) => times
+                .day(day)
+                .map(|day| json!(day.to_string()))
+                .ok_or_else(|| "is outside the calendar".to_owned()),
             Err(_) => times.instant(text).map(|at| json!(rfc3339(at))),
         },
         "done_at" | "start" | "end" | "booked_at" => times.instant(text).map(|at| json!(rfc3339(at))),
@@ -277,7 +279,8 @@ fn transfer(text: &str) -> Value {
 fn read_csv(text: &str, times: Times) -> Result<Content, Vec<Fault>> {
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
     let broken = |error: &csv::Error| {
-        let line = error.position().map_or(1, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
+        let line =
+            error.position().map_or(1, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
         match error.kind() {
             csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
                 Fault::new(line, format!("the row has {len} fields, the header {expected_len}"))
@@ -287,7 +290,8 @@ fn read_csv(text: &str, times: Times) -> Result<Content, Vec<Fault>> {
     };
     let header = reader.headers().map_err(|error| vec![broken(&error)])?.clone();
     let kind = kind_of(&header)?;
-    let (mut content, mut faults) = (Rows { kind, header, times, entries: Vec::new(), readings: Vec::new() }, Vec::new());
+    let (mut content, mut faults) =
+        (Rows { kind, header, times, entries: Vec::new(), readings: Vec::new() }, Vec::new());
     for record in reader.records() {
         let taken = match &record {
             Ok(record) => content.take(record),
@@ -324,7 +328,8 @@ fn kind_of(header: &StringRecord) -> Result<Option<Kind>, Vec<Fault>> {
     let mut faults = Vec::new();
     for (index, name) in header.iter().enumerate() {
         if !known.contains(&name) {
-            faults.push(Fault::new(1, format!("there is no column {name:?}; it may be {}", known.join(", "))));
+            faults
+                .push(Fault::new(1, format!("there is no column {name:?}; it may be {}", known.join(", "))));
         } else if header.iter().take(index).any(|before| before == name) {
             faults.push(Fault::new(1, format!("{name} is a column twice")));
         }
@@ -343,7 +348,8 @@ struct Rows {
 
 impl Rows {
     fn take(&mut self, record: &StringRecord) -> Result<(), Vec<Fault>> {
-        let line = record.position().map_or(0, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
+        let line =
+            record.position().map_or(0, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
         let Some(kind) = self.kind else {
             return self.take_reading(line, record).map_err(|detail| vec![Fault::new(line, detail)]);
         };
@@ -366,7 +372,8 @@ impl Rows {
             let found = self.header.iter().zip(record).find(|(column, _)| *column == name);
             found.map(|(_, text)| text).filter(|text| !text.is_empty()).map(str::to_owned)
         };
-        let value = cell("value").map(|text| text.parse().map_err(|_| format!("value: {text:?} is not a number")));
+        let value =
+            cell("value").map(|text| text.parse().map_err(|_| format!("value: {text:?} is not a number")));
         let row = ReadingRow {
             line,
             subject: cell("subject"),
@@ -383,8 +390,12 @@ impl Rows {
 
 /// The reading with its time as an instant; none where it is to be passed over.
 fn timed(row: ReadingRow, times: Times) -> Result<Option<ReadingRow>, String> {
-    let at: Option<DateTime<Utc>> =
-        row.at.as_deref().map(|text| times.instant(text)).transpose().map_err(|detail| format!("at: {detail}"))?;
+    let at: Option<DateTime<Utc>> = row
+        .at
+        .as_deref()
+        .map(|text| times.instant(text))
+        .transpose()
+        .map_err(|detail| format!("at: {detail}"))?;
     let later = at.zip(times.until).is_some_and(|(at, until)| at > until);
     Ok((!later).then(|| ReadingRow { at: at.map(rfc3339), ..row }))
 }

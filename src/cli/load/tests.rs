@@ -61,7 +61,10 @@ fn tables_become_bodies_of_requests() {
     assert_eq!(window, serde_json::json!({ "dtstart": "2026-01-07T16:00:00", "duration": "PT3H" }));
     let text = "[[facility.closures]]\nstart = 2026-01-23T00:00:00\nend = 2026-01-24T00:00:00Z\n";
     let closure = &body("f.toml", text, vienna())["closures"][0];
-    assert_eq!(*closure, serde_json::json!({ "start": "2026-01-22T23:00:00Z", "end": "2026-01-24T00:00:00Z" }));
+    assert_eq!(
+        *closure,
+        serde_json::json!({ "start": "2026-01-22T23:00:00Z", "end": "2026-01-24T00:00:00Z" })
+    );
 }
 
 #[test]
@@ -106,7 +109,8 @@ fn every_fault_of_a_file_is_told_with_its_line() {
 fn readings_later_than_a_demonstration_are_passed_over() {
     let monday = NaiveDate::from_ymd_opt(2026, 1, 5).unwrap();
     let times = Times::moved_to(parse_zone("Europe/Vienna").unwrap(), monday, utc("2026-01-05T12:00:00Z"));
-    let text = "subject,quantity,at,value\nA,oxygen_ppm,2026-01-05T12:59,1\nA,oxygen_ppm,2026-01-05T13:01,1\n";
+    let text =
+        "subject,quantity,at,value\nA,oxygen_ppm,2026-01-05T12:59,1\nA,oxygen_ppm,2026-01-05T13:01,1\n";
     assert_eq!(read(Source { name: "r.csv", text }, times).unwrap().count(), 1);
     assert_eq!(read(Source { name: "r.csv", text }, vienna()).unwrap().count(), 2);
 }
