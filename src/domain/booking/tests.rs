@@ -173,11 +173,10 @@ fn turns_are_claimed_outside_the_work_and_queue_up() {
         .filter(|claim| claim.resource == id(20).into())
         .map(|claim| claim.interval)
         .collect();
-    assert_eq!(turns, vec![
-        span("04T08:51", "04T09:00"),
-        span("04T08:42", "04T08:51"),
-        span("04T12:00", "04T12:09")
-    ]);
+    assert_eq!(
+        turns,
+        vec![span("04T08:51", "04T09:00"), span("04T08:42", "04T08:51"), span("04T12:00", "04T12:09")]
+    );
 }
 
 #[test]
@@ -241,23 +240,24 @@ fn every_rule_broken_is_named_at_once() {
     wanted.work.instruments = vec!["LASER".parse().unwrap()];
     wanted.work.transfers_in =
         vec![Transfer { antechamber: Some("HUGE".parse().unwrap()), ..through(Sample::Compact) }];
-    let held = BoxView {
-        holds: vec![HoldView { id: id(60).into(), reason: "wet".to_owned(), part: None }],
-        ..on()
-    };
-    assert_eq!(codes(decide(&wanted, &view, &who, &held)), vec![
-        "short_notice",
-        "too_long",
-        "outside_opening_hours",
-        "closed",
-        "person_inactive",
-        "not_qualified",
-        "quota_exceeded",
-        "on_hold",
-        "unknown_station",
-        "unknown_instrument",
-        "unknown_antechamber"
-    ]);
+    let held =
+        BoxView { holds: vec![HoldView { id: id(60).into(), reason: "wet".to_owned(), part: None }], ..on() };
+    assert_eq!(
+        codes(decide(&wanted, &view, &who, &held)),
+        vec![
+            "short_notice",
+            "too_long",
+            "outside_opening_hours",
+            "closed",
+            "person_inactive",
+            "not_qualified",
+            "quota_exceeded",
+            "on_hold",
+            "unknown_station",
+            "unknown_instrument",
+            "unknown_antechamber"
+        ]
+    );
 }
 
 #[test]
