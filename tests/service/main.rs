@@ -6,6 +6,7 @@
 mod world;
 
 mod authorisation;
+mod bookings;
 mod constraints;
 mod crash;
 mod migrations;

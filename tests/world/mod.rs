@@ -89,6 +89,7 @@ impl World {
         let clock = Clock::standing_at(monday_morning());
         let store = Store::open(&database.url()).unwrap();
         let app = App::new(store.clone(), clock.clone());
+        app.prepare().unwrap();
         let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
         let address = listener.local_addr().unwrap();
         let (sender, receiver) = channel();
