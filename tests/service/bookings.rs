@@ -45,7 +45,8 @@ fn booking(world: &World, from: i64, hours: i64) -> Value {
     })
 }
 
-fn with(mut form: Value, changes: Value) -> Value {
+fn with(form: impl Into<Value>, changes: impl Into<Value>) -> Value {
+    let (mut form, changes): (Value, Value) = (form.into(), changes.into());
     for (name, value) in changes.as_object().unwrap() {
         form[name] = value.clone();
     }
