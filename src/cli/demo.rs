@@ -96,8 +96,11 @@ impl Demo {
 
 fn bind(config: &Config) -> Result<TcpListener, Failure> {
     TcpListener::bind(config.listen).map_err(|error| {
-        format!("cannot serve at {}: {error}; choose another with --listen ADDRESS:PORT, or --no-serve", config.listen)
-            .into()
+        format!(
+            "cannot serve at {}: {error}; choose another with --listen ADDRESS:PORT, or --no-serve",
+            config.listen
+        )
+        .into()
     })
 }
 
@@ -153,7 +156,15 @@ fn fill(app: &App) -> Result<(Tz, usize), Failure> {
         for note in &loaded.notes {
             say(&format!("{note}\n"))?;
         }
-        readings += loaded.counts.iter().filter(|(what, _)| *what == "readings").map(|(_, count)| count).sum::<usize>();
+        readings += loaded
+            .counts
+            .iter()
+            .filter(|(what, _)| *what == "readings")
+            .map(|(_, count)| count)
+            .sum::<usize>();
     }
     Ok((times.zone, readings))
 }
+
+#[cfg(test)]
+mod tests;

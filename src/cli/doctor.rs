@@ -68,7 +68,8 @@ fn keys(config: &Config) -> Finding {
 fn private(path: &Path) -> Result<(), String> {
     use std::os::unix::fs::PermissionsExt as _;
     let mode = path.metadata().map_err(|error| error.to_string())?.permissions().mode() & 0o777;
-    if mode & 0o077 == 0 {
+    let others = mode & 0o077;
+    if others == 0 {
         return Ok(());
     }
     Err(format!("{} has mode {mode:03o}: others can read or change it; chmod 600 it", path.display()))
@@ -102,10 +103,17 @@ fn database(url: &DatabaseUrl) -> (Vec<(&'static str, Finding)>, Option<Examinat
         let wrong: Vec<&str> = found.wrong_settings.iter().map(String::as_str).collect();
         findings.push((
             "settings",
-            if wrong.is_empty() { Ok("write-ahead log, full sync, foreign keys".to_owned()) } else { Err(wrong.join("; ")) },
+            if wrong.is_empty() {
+                Ok("write-ahead log, full sync, foreign keys".to_owned())
+            } else {
+                Err(wrong.join("; "))
+            },
         ));
         let sound = integrity == "ok";
-        findings.push(("integrity", if sound { Ok("the quick check found nothing".to_owned()) } else { Err(integrity.clone()) }));
+        findings.push((
+            "integrity",
+            if sound { Ok("the quick check found nothing".to_owned()) } else { Err(integrity.clone()) },
+        ));
     }
     (findings, Some(found))
 }

@@ -30,7 +30,9 @@ impl Import {
             let name = path.display().to_string();
             let done = std::fs::read_to_string(path)
                 .map_err(|error| format!("{name}: {error}").into())
-                .and_then(|text| load(&app, Source { name: &name, text: &text }, None, Occasion::present(app.now())));
+                .and_then(|text| {
+                    load(&app, Source { name: &name, text: &text }, None, Occasion::present(app.now()))
+                });
             match done {
                 Ok(loaded) => {
                     say(&format!("{name}: loaded {}\n", loaded.summary()))?;

@@ -28,9 +28,9 @@ pub(crate) mod usage;
 pub(crate) mod windows;
 mod writer;
 
-pub use examine::{Examination, examine};
 pub use db::{DatabaseUrl, UnknownDatabaseUrl};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
+pub use examine::{Examination, examine};
 
 use db::{Connector, Db};
 use diesel::Connection;

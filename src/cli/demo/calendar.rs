@@ -88,7 +88,8 @@ fn windows(tx: &mut Tx<'_>, range: Interval) -> Result<Vec<Mark>> {
         let place = match &window.gloveboxes {
             None => "all boxes".to_owned(),
             Some(ids) => {
-                let tags = ids.iter().filter_map(|id| boxes.get(&id.uuid())).map(|found| found.tag.to_string());
+                let tags =
+                    ids.iter().filter_map(|id| boxes.get(&id.uuid())).map(|found| found.tag.to_string());
                 tags.collect::<Vec<_>>().join(", ")
             }
         };
@@ -120,11 +121,12 @@ fn written(marks: &[Mark], now: DateTime<Utc>, zone: Tz) -> String {
     let offset = now.with_timezone(&zone).format("%Z");
     let mut text = format!("\nOn the calendar for {DAYS} days (times in {}, {offset})\n", zone.name());
     for mark in marks {
-        let (start, end) = (mark.interval.start().with_timezone(&zone), mark.interval.end().with_timezone(&zone));
+        let (start, end) =
+            (mark.interval.start().with_timezone(&zone), mark.interval.end().with_timezone(&zone));
         let last = if start.date_naive() == end.date_naive() { "%H:%M" } else { "%a %-d %b %H:%M" };
         let when = format!("{} to {}", start.format("%a %-d %b %H:%M"), end.format(last));
         // Writing to a string cannot fail.
-        drop(writeln!(text, "  {when:<34} {:<16} {}", mark.place, mark.what));
+        writeln!(text, "  {when:<34} {:<16} {}", mark.place, mark.what).unwrap_or_default();
     }
     if marks.is_empty() {
         text.push_str("  nothing\n");

@@ -32,7 +32,8 @@ const LEISURE: TimeDelta = TimeDelta::hours(20);
 /// The tokens and the commands.
 pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Result<String, Failure> {
     let valid = Length::parse(VALID)?;
-    let mut text = format!("\nServing at http://{at} until interrupted; the contract is at http://{at}/docs/\n");
+    let mut text =
+        format!("\nServing at http://{at} until interrupted; the contract is at http://{at}/docs/\n");
     text.push_str("\nTokens, valid for seven days\n");
     let mut tokens = Vec::new();
     for (subject, about, scopes) in TOKENS {
@@ -52,7 +53,10 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
     text.push_str("\nWhen the argon runs out\n");
     line(&mut text, &call.get(portal, "/gas-supplies/AR/forecast"));
     text.push_str("\nWhere and when two hours in argon fit, with something taken in by a small chamber\n");
-    line(&mut text, &call.get(researcher, "/openings?duration=PT2H&working_gas=argon&transfers_in=SMALL&limit=5"));
+    line(
+        &mut text,
+        &call.get(researcher, "/openings?duration=PT2H&working_gas=argon&transfers_in=SMALL&limit=5"),
+    );
     match opening(app, now)? {
         Some(opening) => {
             text.push_str("\nBook such a place\n");
@@ -67,7 +71,7 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
 
 fn line(text: &mut String, content: &str) {
     // Writing to a string cannot fail.
-    drop(writeln!(text, "{content}"));
+    writeln!(text, "{content}").unwrap_or_default();
 }
 
 /// Writes commands.
@@ -132,7 +136,8 @@ fn reading(app: &App, now: DateTime<Utc>) -> Result<serde_json::Value, Failure> 
         sensor: None,
         range: Interval::lasting(now - TimeDelta::days(1), TimeDelta::days(1))?,
     };
-    let shown = app.query_blocking(move |tx, _| ingest_readings::show(tx, &Actor::operator(), &wanted, None, 1))?;
+    let shown =
+        app.query_blocking(move |tx, _| ingest_readings::show(tx, &Actor::operator(), &wanted, None, 1))?;
     let last = shown.latest.ok_or_else(|| Error::unknown("reading", "OTTER, oxygen_ppm"))?;
     Ok(serde_json::json!({ "readings": [{
         "subject": "OTTER", "quantity": "oxygen_ppm",

@@ -7,15 +7,15 @@ use super::{Fault, Loaded, Occasion};
 use crate::api::body::shape_fault;
 use crate::api::crud::Form;
 use crate::api::forms::{
-    FacilityForm, GasSupplyForm, GloveboxForm, PersonForm, QualificationForm, RoomForm, RuleForm, ServiceForm,
-    WindowForm,
+    FacilityForm, GasSupplyForm, GloveboxForm, PersonForm, QualificationForm, RoomForm, RuleForm,
+    ServiceForm, WindowForm,
 };
 use crate::domain::access::Actor;
 use crate::domain::facility::MaintenanceWindow;
 use crate::domain::names::Reference;
 use crate::domain::upkeep::UpkeepRule;
 use crate::domain::upkeep::readings::{Batch, RawReading};
-use crate::domain::violations::{Violation, Violations};
+use crate::domain::violations::Violations;
 use crate::usecases::ingest_readings::ingest;
 use crate::usecases::keep::{self, Precondition};
 use crate::usecases::{BookingRefusal, Error, Result, Tx, site, upkeep, windows};
@@ -91,8 +91,7 @@ fn refusals(refusal: &BookingRefusal) -> Vec<String> {
 /// The form that an entry's body is.
 pub(super) fn form<F: DeserializeOwned>(body: &serde_json::Value) -> Result<F> {
     serde_path_to_error::deserialize(body)
-        .map_err(|error| shape_fault(&error.path().to_string(), error.inner()).into())
-        .map_err(|fault: Violation| Error::Invalid(fault.into()))
+        .map_err(|error| Error::Invalid(shape_fault(&error.path().to_string(), error.inner()).into()))
 }
 
 fn create<F: Form>(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, at: DateTime<Utc>) -> Result<()> {
@@ -106,8 +105,10 @@ fn carry_out(tx: &mut Tx<'_>, entry: &Entry, occasion: Occasion) -> Result<()> {
     match entry.kind {
         Kind::Facility => {
             let form: FacilityForm = form(&entry.body)?;
-            site::change(tx, &actor, at, &Precondition::Any, |context, current| form.parse(context, Some(current)))
-                .map(drop)
+            site::change(tx, &actor, at, &Precondition::Any, |context, current| {
+                form.parse(context, Some(current))
+            })
+            .map(drop)
         }
         Kind::Room => create::<RoomForm>(tx, entry, &actor, at),
         Kind::GasSupply => create::<GasSupplyForm>(tx, entry, &actor, at),
@@ -129,7 +130,11 @@ fn window(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, at: DateTime<Utc>) -> R
     let known = keep::list::<MaintenanceWindow>(tx, actor, None, MOST_LOOKED_AT)?;
     let name = &made.window.value.name;
     if known.iter().any(|window| window.id != made.window.id && window.value.name == *name) {
-        return Err(Error::invalid("name", "taken", format!("there is a window {name:?} already", name = name.as_str())));
+        return Err(Error::invalid(
+            "name",
+            "taken",
+            format!("there is a window {name:?} already", name = name.as_str()),
+        ));
     }
     Ok(())
 }

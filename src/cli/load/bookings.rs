@@ -102,7 +102,9 @@ pub(super) fn replay(tx: &mut Tx<'_>, entries: &[&Entry], now: DateTime<Utc>) ->
         steps.extend(past.steps(now).into_iter().map(|(at, step)| (at, step, index)));
     }
     // A booking called off at the moment it was made is made first.
-    steps.sort_by_key(|(at, step, index)| (*at, *step == Step::Cancel && pasts[*index].made == *at, *step, *index));
+    steps.sort_by_key(|(at, step, index)| {
+        (*at, *step == Step::Cancel && pasts[*index].made == *at, *step, *index)
+    });
     let mut made: HashMap<usize, BookingId> = HashMap::new();
     for (at, step, index) in steps {
         let past = &pasts[index];
@@ -136,7 +138,7 @@ fn take(
         (Step::Close, Some(id)) => {
             let end: EndOfRunForm = form(&json!({ "chambers_under_vacuum": true }))?;
             let record = Lookup::parse(tx, |context| end.parse(context))?;
-            close_out(tx, &actor, at, id, &any, record).map(|_| None)
+            close_out(tx, &actor, at, id, &any, &record).map(|_| None)
         }
         // It was not made, which has been told.
         (Step::Start | Step::Cancel | Step::Close, None) => Ok(None),

@@ -189,7 +189,8 @@ fn json_of(value: toml::Value, times: Times, on_the_wall: bool) -> Result<Value,
         ),
         toml::Value::Table(table) => {
             let fields = table.into_iter().map(|(name, value)| {
-                let value = json_of(value, times, on_the_wall).map_err(|detail| format!("{name}: {detail}"))?;
+                let value =
+                    json_of(value, times, on_the_wall).map_err(|detail| format!("{name}: {detail}"))?;
                 Ok((name, value))
             });
             Value::Object(fields.collect::<Result<Map<_, _>, String>>()?)
@@ -241,7 +242,7 @@ const BOOKINGS: &[&str] = &[
 const READINGS: &[&str] = &["quantity", "subject", "at", "value", "unit", "sensor"];
 
 /// What a column's cells become.
-fn cell(kind: Kind, column: &str, text: &str, times: Times) -> Result<Value, String> {
+fn cell(column: &str, text: &str, times: Times) -> Result<Value, String> {
     let list = || text.split(';').map(str::trim).filter(|part| !part.is_empty());
     match column {
         "groups" | "calls_for" | "instruments" | "solvents" => Ok(list().collect()),
@@ -252,17 +253,15 @@ fn cell(kind: Kind, column: &str, text: &str, times: Times) -> Result<Value, Str
             _ => Err("must be true or false".to_owned()),
         },
         "valid_until" => match NaiveDate::parse_from_str(text, "%Y-%m-%d") {
-            Ok(day) => {
-                times.day(day).map(|day| json!(day.to_string())).ok_or_else(|| "is outside the calendar".to_owned())
-            }
+            Ok(day) => times
+                .day(day)
+                .map(|day| json!(day.to_string()))
+                .ok_or_else(|| "is outside the calendar".to_owned()),
             Err(_) => times.instant(text).map(|at| json!(rfc3339(at))),
         },
         "done_at" | "start" | "end" | "booked_at" => times.instant(text).map(|at| json!(rfc3339(at))),
         "measured" => serde_json::from_str(text).map_err(|_| "must be a JSON object".to_owned()),
-        _ => {
-            debug_assert!(kind != Kind::Facility, "the facility is no CSV file");
-            Ok(json!(text))
-        }
+        _ => Ok(json!(text)),
     }
 }
 
@@ -277,17 +276,17 @@ fn transfer(text: &str) -> Value {
 fn read_csv(text: &str, times: Times) -> Result<Content, Vec<Fault>> {
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
     let broken = |error: &csv::Error| {
-        let line = error.position().map_or(1, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
-        match error.kind() {
-            csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
-                Fault::new(line, format!("the row has {len} fields, the header {expected_len}"))
-            }
-            _ => Fault::new(line, error.to_string()),
+        let line =
+            error.position().map_or(1, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
+        if let csv::ErrorKind::UnequalLengths { expected_len, len, .. } = error.kind() {
+            return Fault::new(line, format!("the row has {len} fields, the header {expected_len}"));
         }
+        Fault::new(line, error.to_string())
     };
     let header = reader.headers().map_err(|error| vec![broken(&error)])?.clone();
     let kind = kind_of(&header)?;
-    let (mut content, mut faults) = (Rows { kind, header, times, entries: Vec::new(), readings: Vec::new() }, Vec::new());
+    let (mut content, mut faults) =
+        (Rows { kind, header, times, entries: Vec::new(), readings: Vec::new() }, Vec::new());
     for record in reader.records() {
         let taken = match &record {
             Ok(record) => content.take(record),
@@ -324,7 +323,8 @@ fn kind_of(header: &StringRecord) -> Result<Option<Kind>, Vec<Fault>> {
     let mut faults = Vec::new();
     for (index, name) in header.iter().enumerate() {
         if !known.contains(&name) {
-            faults.push(Fault::new(1, format!("there is no column {name:?}; it may be {}", known.join(", "))));
+            faults
+                .push(Fault::new(1, format!("there is no column {name:?}; it may be {}", known.join(", "))));
         } else if header.iter().take(index).any(|before| before == name) {
             faults.push(Fault::new(1, format!("{name} is a column twice")));
         }
@@ -343,13 +343,14 @@ struct Rows {
 
 impl Rows {
     fn take(&mut self, record: &StringRecord) -> Result<(), Vec<Fault>> {
-        let line = record.position().map_or(0, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
+        let line =
+            record.position().map_or(0, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
         let Some(kind) = self.kind else {
             return self.take_reading(line, record).map_err(|detail| vec![Fault::new(line, detail)]);
         };
         let (mut body, mut faults) = (Map::new(), Vec::new());
         for (column, text) in self.header.iter().zip(record).filter(|(_, text)| !text.is_empty()) {
-            match cell(kind, column, text, self.times) {
+            match cell(column, text, self.times) {
                 Ok(value) => drop(body.insert(column.to_owned(), value)),
                 Err(detail) => faults.push(Fault::new(line, format!("{column}: {detail}"))),
             }
@@ -366,7 +367,8 @@ impl Rows {
             let found = self.header.iter().zip(record).find(|(column, _)| *column == name);
             found.map(|(_, text)| text).filter(|text| !text.is_empty()).map(str::to_owned)
         };
-        let value = cell("value").map(|text| text.parse().map_err(|_| format!("value: {text:?} is not a number")));
+        let value =
+            cell("value").map(|text| text.parse().map_err(|_| format!("value: {text:?} is not a number")));
         let row = ReadingRow {
             line,
             subject: cell("subject"),
@@ -383,8 +385,12 @@ impl Rows {
 
 /// The reading with its time as an instant; none where it is to be passed over.
 fn timed(row: ReadingRow, times: Times) -> Result<Option<ReadingRow>, String> {
-    let at: Option<DateTime<Utc>> =
-        row.at.as_deref().map(|text| times.instant(text)).transpose().map_err(|detail| format!("at: {detail}"))?;
+    let at: Option<DateTime<Utc>> = row
+        .at
+        .as_deref()
+        .map(|text| times.instant(text))
+        .transpose()
+        .map_err(|detail| format!("at: {detail}"))?;
     let later = at.zip(times.until).is_some_and(|(at, until)| at > until);
     Ok((!later).then(|| ReadingRow { at: at.map(rfc3339), ..row }))
 }
