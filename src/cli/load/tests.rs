@@ -129,8 +129,9 @@ fn a_file_is_loaded_whole_or_not_at_all() {
     let url = format!("sqlite://{}/load.db", directory.path().display()).parse().unwrap();
     let now = utc("2026-01-06T12:00:00Z");
     let app = App::new(Store::open(&url).unwrap(), Clock::standing_at(now));
+    let wrong = FACILITY.replace("\"R\"\nworking", "\"Q\"\nworking");
     let load = |name, text| load(&app, Source { name, text }, None, Occasion::present(now));
-    assert!(load("f.toml", &FACILITY.replace("\"R\"\nworking", "\"Q\"\nworking")).is_err());
+    assert!(load("f.toml", &wrong).is_err());
     // The room of the refused file is not there: the next one can bring it.
     assert_eq!(load("f.toml", FACILITY).unwrap().summary(), "1 facility, 1 rooms, 1 gloveboxes");
 
