@@ -6,8 +6,12 @@
 mod world;
 
 mod authorisation;
+mod bookings;
 mod constraints;
 mod crash;
+mod facility;
 mod migrations;
+mod readings;
 mod rooms;
 mod tokens;
+mod windows;

@@ -2,6 +2,7 @@
 //! port, a clock set by hand, and callers named for what they are.
 
 pub(crate) mod client;
+pub(crate) mod furnished;
 mod postgres;
 pub(crate) mod raw;
 mod sqlite;
@@ -89,6 +90,7 @@ impl World {
         let clock = Clock::standing_at(monday_morning());
         let store = Store::open(&database.url()).unwrap();
         let app = App::new(store.clone(), clock.clone());
+        app.prepare().unwrap();
         let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
         let address = listener.local_addr().unwrap();
         let (sender, receiver) = channel();
@@ -149,7 +151,7 @@ impl World {
 impl World {
     fn stop(&mut self) {
         // The command is sent at once; the future would only wait for its end.
-        drop(self.server.stop(false));
+        drop(self.server.stop(true));
         if let Some(thread) = self.thread.take()
             && thread.join().is_err()
             && !std::thread::panicking()
