@@ -7,8 +7,12 @@ mod world;
 
 mod authorisation;
 mod bookings;
+mod claims;
 mod constraints;
 mod crash;
+mod facility;
 mod migrations;
+mod readings;
 mod rooms;
 mod tokens;
+mod windows;

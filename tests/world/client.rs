@@ -101,6 +101,12 @@ impl Client {
         self.send_json("POST", path, &[("idempotency-key", key)], body)
     }
 
+    /// Asks for something to be done to the version last seen.
+    #[track_caller]
+    pub(crate) fn post_with_etag(&self, path: &str, etag: &str, body: &Value) -> Answer {
+        self.send_json("POST", path, &[("if-match", etag)], body)
+    }
+
     /// Changes without saying which version.
     #[track_caller]
     pub(crate) fn patch(&self, path: &str, body: &Value) -> Answer {

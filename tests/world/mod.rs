@@ -2,6 +2,7 @@
 //! port, a clock set by hand, and callers named for what they are.
 
 pub(crate) mod client;
+pub(crate) mod furnished;
 mod postgres;
 pub(crate) mod raw;
 mod sqlite;
@@ -150,7 +151,7 @@ impl World {
 impl World {
     fn stop(&mut self) {
         // The command is sent at once; the future would only wait for its end.
-        drop(self.server.stop(false));
+        drop(self.server.stop(true));
         if let Some(thread) = self.thread.take()
             && thread.join().is_err()
             && !std::thread::panicking()
