@@ -26,7 +26,8 @@ from CoolProp.CoolProp import PropsSI
 
 HERE = pathlib.Path(__file__).parent
 MONDAY = datetime(2026, 1, 5)
-SEED = 20260105
+# Chosen among a few for an argon cylinder that is used up evenly.
+SEED = 20260123
 WEEKS_BACK, WEEKS_AHEAD = 52, 4
 EMITTED_BACK = 4
 # Later weeks are not yet booked full.
@@ -513,6 +514,7 @@ SERVICES = [
     ("BADGER/FRONT", "glove_change", 90, "", {}),
     ("WREN/LEFT", "glove_change", 6, "", {}),
     ("WREN/RIGHT", "glove_change", 251, "", {}),
+    ("MARTEN/FRONT", "glove_change", 230, "", {}),
     ("OTTER", "leak_test", 101, "", {"hourly_leak_rate_per_h": 0.00031}),
     ("HERON", "leak_test", 118, "", {"hourly_leak_rate_per_h": 0.00042}),
     ("BADGER", "leak_test", 88, "", {"hourly_leak_rate_per_h": 0.00038}),
@@ -598,13 +600,13 @@ def write_services(swaps):
 
 def main():
     made = make_bookings()
+    gas = {supply: swaps_of(supply, use_by_hour(supply, made)) for supply in ("AR", "N2")}
     write_bookings(made)
     readings, swaps = [], {}
     for box in boxes.values():
         readings += atmosphere(box["tag"], made)
         readings += counters(box, made)
-    for supply in ("AR", "N2"):
-        fillings, spent = swaps_of(supply, use_by_hour(supply, made))
+    for supply, (fillings, spent) in gas.items():
         swaps[supply] = fillings
 
         def contents(at, fillings=fillings, spent=spent):

@@ -4,6 +4,8 @@
 use crate::api::auth::Verifier;
 use crate::store::DatabaseUrl;
 use crate::telemetry::LogFormat;
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::Deserialize;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
@@ -134,7 +136,7 @@ impl Config {
         if !path.exists() {
             let mut bytes = [0_u8; 48];
             getrandom::fill(&mut bytes).map_err(|e| fault(&e))?;
-            let text: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+            let text = URL_SAFE_NO_PAD.encode(bytes);
             let mut file = private_file(path).map_err(|e| fault(&e))?;
             file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(|e| fault(&e))?;
         }

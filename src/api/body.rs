@@ -7,6 +7,8 @@ use actix_web::dev::Payload;
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::web::{Bytes, BytesMut};
 use actix_web::{FromRequest, HttpRequest};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use futures_util::StreamExt as _;
 use futures_util::future::LocalBoxFuture;
 use serde::de::{Deserialize, DeserializeOwned};
@@ -134,6 +136,6 @@ pub(crate) fn once_key(request: &HttpRequest, body: &[u8]) -> Result<Option<Once
         hash.update(part.len().to_le_bytes());
         hash.update(part);
     }
-    let request_hash = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+    let request_hash = URL_SAFE_NO_PAD.encode(hash.finalize());
     Ok(Some(OnceKey { key: key.to_owned(), request_hash }))
 }

@@ -1,5 +1,7 @@
 //! `/bookings`.
 
+#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+
 mod forms;
 mod refusals;
 
@@ -47,7 +49,7 @@ pub(crate) struct BookingQuery {
     /// Beginning before this.
     #[param(format = DateTime)]
     to: Option<String>,
-    /// As far along as one of these, separated by commas: booked, in_use, closed_out, no_show, cancelled.
+    /// As far along as one of these, separated by commas: `booked`, `in_use`, `closed_out`, `no_show`, `cancelled`.
     progress: Option<String>,
     /// How many at most: 1 to 500, 100 unless given.
     limit: Option<String>,
@@ -99,10 +101,10 @@ fn shown(booked: &Booked, sight: Sight) -> HttpResponse {
 
 /// A refusal, with alternatives in the form that was sent.
 fn explained(error: Error, form: &BookingForm) -> Problem {
-    match error {
-        Error::BookingRefused(refusal) => refusal_problem(*refusal, Some(form)),
-        other => other.into(),
+    if let Error::BookingRefused(refusal) = &error {
+        return refusal_problem(refusal, Some(form));
     }
+    error.into()
 }
 
 /// Book a place at a box, or a series of times.
@@ -113,8 +115,8 @@ fn explained(error: Error, form: &BookingForm) -> Problem {
     security(("token" = ["bookings:write"]), ("token" = ["bookings:manage"])),
     responses(
         (status = 201, description = "The booking; with `recurrence`, the series (`SeriesBody`)", body = BookingBody),
-        (status = 409, description = "The time is taken: `conflicts` and up to three `alternatives`", body = super::problem::Problem, content_type = "application/problem+json"),
-        (status = 422, description = "The input is not valid, or rules are broken: `violations` names every one", body = super::problem::Problem, content_type = "application/problem+json")))]
+        (status = 409, description = "The time is taken: `conflicts` and up to three `alternatives`", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The input is not valid, or rules are broken: `violations` names every one", body = Problem, content_type = "application/problem+json")))]
 #[post("/bookings")]
 async fn create_booking(app: Api, caller: Caller, body: Body<BookingForm>) -> Result<HttpResponse, Problem> {
     let form = body.value;
@@ -286,7 +288,7 @@ async fn close_out_booking(
     let booked = app
         .command(move |tx, now| {
             let record = Lookup::parse(tx, |context| form.parse(context))?;
-            run_booking::close_out(tx, &caller.0, now, id, &if_match.0, record)
+            run_booking::close_out(tx, &caller.0, now, id, &if_match.0, &record)
         })
         .await?;
     Ok(shown(&booked, Sight::Whole))

@@ -1,5 +1,7 @@
 //! `/due-items`: when each task falls due, and why.
 
+#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+
 use super::Api;
 use super::auth::Caller;
 use super::paging::{Listing, PageQuery};

@@ -1,5 +1,7 @@
 //! `/gloveboxes`, with the parts of each.
 
+#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+
 mod antechambers;
 mod parts;
 

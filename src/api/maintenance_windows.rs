@@ -101,7 +101,7 @@ pub(crate) struct AnnouncedWindowBody {
 
 impl WindowForm {
     /// The form with the zone written out.
-    fn in_zone(mut self, zone: chrono_tz::Tz) -> Self {
+    pub(crate) fn in_zone(mut self, zone: chrono_tz::Tz) -> Self {
         self.timezone.get_or_insert_with(|| zone.name().to_owned());
         self
     }

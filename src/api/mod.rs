@@ -30,6 +30,20 @@ mod rooms;
 mod services;
 mod upkeep_rules;
 
+/// The forms in which callers write things, for files that are loaded.
+pub(crate) mod forms {
+    pub(crate) use super::bookings::{BookingForm, EndOfRunForm};
+    pub(crate) use super::facility::FacilityForm;
+    pub(crate) use super::gas_supplies::GasSupplyForm;
+    pub(crate) use super::gloveboxes::GloveboxForm;
+    pub(crate) use super::maintenance_windows::WindowForm;
+    pub(crate) use super::people::PersonForm;
+    pub(crate) use super::qualifications::QualificationForm;
+    pub(crate) use super::rooms::RoomForm;
+    pub(crate) use super::services::ServiceForm;
+    pub(crate) use super::upkeep_rules::RuleForm;
+}
+
 use crate::usecases::App;
 use actix_web::web;
 use utoipa_actix_web::service_config::ServiceConfig;

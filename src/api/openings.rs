@@ -1,5 +1,7 @@
 //! `/openings`.
 
+#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+
 use super::Api;
 use super::auth::Caller;
 use super::bookings::{CautionBody, StationRef};

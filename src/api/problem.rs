@@ -32,22 +32,12 @@ pub(crate) struct Problem {
     detail: String,
     /// Typed members of the kind: `violations`, `conflicts`, `alternatives`, `request_id`.
     #[serde(flatten)]
-    members: Map<String, Value>,
+    #[schema(value_type = Object)]
+    members: Box<Map<String, Value>>,
     #[serde(skip)]
     retry_after: Option<u32>,
     #[serde(skip)]
     allow: Option<String>,
-}
-
-/// One violation as answered.
-#[derive(Debug, Clone, Serialize, ToSchema)]
-pub(crate) struct ViolationBody {
-    /// Path of the offending field; empty when the whole is meant.
-    field: String,
-    /// Stable code.
-    code: String,
-    /// A sentence.
-    detail: String,
 }
 
 /// A kind of problem: its slug, title and status.
@@ -116,7 +106,7 @@ impl Problem {
             title: kind.title,
             status: kind.status.as_u16(),
             detail: detail.into(),
-            members: Map::new(),
+            members: Box::default(),
             retry_after: None,
             allow: None,
         }
@@ -208,7 +198,7 @@ impl From<Error> for Problem {
             Error::ConditionMissing => Self::new(CONDITION_MISSING, detail),
             Error::Taken { code, .. } => Self::new(TAKEN, detail).with("code", code),
             Error::WrongState(_) => Self::new(WRONG_STATE, detail),
-            Error::BookingRefused(refusal) => super::bookings::refusal_problem(*refusal, None),
+            Error::BookingRefused(refusal) => super::bookings::refusal_problem(&refusal, None),
             Error::KeyReused => Self::new(KEY_REUSED, detail),
             Error::Store(error) => store_problem(&error),
         }

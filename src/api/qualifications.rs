@@ -1,5 +1,7 @@
 //! `/qualifications`.
 
+#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+
 use super::crud::{self, Form, item_routes};
 use super::fields::{instant, refer};
 use super::paging::{Listing, PageQuery};

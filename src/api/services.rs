@@ -1,5 +1,7 @@
 //! `/services`: upkeep that was done.
 
+#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+
 use super::Api;
 use super::auth::Caller;
 use super::body::Body;
@@ -34,7 +36,7 @@ const MOST_MEASURED: usize = 50;
     "task": "glove_change", "subject": "LYNX/S1", "done_at": "2026-03-02T10:30:00Z", "done_by": "M. Keeper",
     "findings": "Left glove stiff at the cuff.", "measured": { "port_pairs": 1 }
 }))]
-struct ServiceForm {
+pub(crate) struct ServiceForm {
     /// The task that was done.
     task: String,
     /// The part it was done on, by id or tag. The box may be named where its only purifier is meant.
@@ -64,7 +66,13 @@ fn passed() -> String {
 }
 
 impl ServiceForm {
-    fn parse(
+    /// When it says that it was done.
+    pub(crate) fn done_at(&self) -> Option<DateTime<Utc>> {
+        self.done_at
+    }
+
+    /// Parses and checks the form; what it leaves open is the caller's and now.
+    pub(crate) fn parse(
         &self,
         context: &mut dyn ParseContext,
         caller: &str,

@@ -5,6 +5,7 @@ mod contract;
 mod demo;
 mod doctor;
 mod import;
+mod load;
 mod nightly;
 mod serve;
 mod token;
@@ -34,10 +35,16 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Show the main job on an invented facility, then serve it.
+    Demo(demo::Demo),
     /// Serve the API.
     Serve(serve::Serve),
     /// Work out what is due and print the report.
     Nightly(nightly::Nightly),
+    /// Load files of fixtures and readings, each whole or not at all.
+    Import(import::Import),
+    /// Check configuration, database, clock, secret, contract and fixtures.
+    Doctor,
     /// Issue tokens.
     #[command(subcommand)]
     Token(token::Token),
@@ -66,7 +73,10 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
     let flags =
         Flags { file: arguments.config.clone(), database_url: arguments.database_url.clone(), listen: None };
     match &arguments.command {
+        Command::Demo(demo) => demo.run(flags),
         Command::Serve(serve) => serve.run(flags),
+        Command::Import(import) => import.run(&Config::load(&flags)?),
+        Command::Doctor => doctor::run(&flags),
         Command::Nightly(nightly) => nightly.run(&Config::load(&flags)?),
         Command::Token(token) => token.run(&Config::load(&flags)?),
         Command::Contract => contract::run(),

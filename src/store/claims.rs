@@ -71,14 +71,25 @@ pub(crate) fn insert(
 /// index on (resource, start) at both ends.
 pub(crate) fn touching(tx: &mut Tx<'_>, resources: &[ThingId], range: Interval) -> StoreResult<Vec<Busy>> {
     let ids: Vec<String> = resources.iter().map(ToString::to_string).collect();
-    let rows: Vec<ClaimRow> = claims::table
-        .filter(claims::resource_id.eq_any(ids))
-        .filter(claims::starts_at.ge((range.start() - LONGEST_CLAIM).naive_utc()))
-        .filter(claims::starts_at.lt(range.end().naive_utc()))
-        .filter(claims::ends_at.gt(range.start().naive_utc()))
-        .order((claims::starts_at, claims::id))
-        .load(tx.db())?;
+    let earliest = (range.start() - LONGEST_CLAIM).naive_utc();
+    let rows: Vec<ClaimRow> =
+        touching_query(ids, earliest, range.start().naive_utc(), range.end().naive_utc()).load(tx.db())?;
     rows.into_iter().map(Busy::try_from).collect()
+}
+
+#[diesel::dsl::auto_type]
+fn touching_query(
+    resources: Vec<String>,
+    earliest: NaiveDateTime,
+    from: NaiveDateTime,
+    to: NaiveDateTime,
+) -> _ {
+    claims::table
+        .filter(claims::resource_id.eq_any(resources))
+        .filter(claims::starts_at.ge(earliest))
+        .filter(claims::starts_at.lt(to))
+        .filter(claims::ends_at.gt(from))
+        .order((claims::starts_at, claims::id))
 }
 
 /// The claims of some bookings, in order of start.
@@ -106,4 +117,37 @@ pub(crate) fn end_work(tx: &mut Tx<'_>, booking: BookingId, at: DateTime<Utc>) -
         .filter(claims::ends_at.gt(at.naive_utc()));
     diesel::update(own).set(claims::ends_at.eq(at.naive_utc())).execute(tx.db())?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::db::{Db, open_sqlite};
+    use crate::store::migrate::migrate;
+    use diesel::sqlite::Sqlite;
+
+    #[derive(QueryableByName)]
+    struct Step {
+        #[diesel(sql_type = diesel::sql_types::Text)]
+        detail: String,
+    }
+
+    /// SQLite's own account of how it will search (EXPLAIN QUERY PLAN).
+    #[test]
+    fn claims_are_found_by_their_index_and_never_by_a_scan() {
+        let mut db = open_sqlite(std::path::Path::new(":memory:")).unwrap();
+        migrate(&mut db).unwrap();
+        let at = DateTime::<Utc>::UNIX_EPOCH.naive_utc();
+        let query = touching_query(vec!["a".to_owned(), "b".to_owned()], at, at, at);
+        let text = diesel::debug_query::<Sqlite, _>(&query).to_string();
+        let (sql, _) = text.split_once("-- binds").unwrap();
+        let Db::Sqlite(connection) = &mut db else { panic!("an SQLite file") };
+        let plan: Vec<Step> =
+            diesel::sql_query(format!("EXPLAIN QUERY PLAN {sql}")).load(connection).unwrap();
+        let plan: Vec<String> = plan.into_iter().map(|step| step.detail).collect();
+        let by_index = plan.iter().any(|step| {
+            step.contains("SEARCH claims USING INDEX claims_by_resource (resource_id=? AND starts_at>? AND starts_at<?)")
+        });
+        assert!(by_index && !plan.iter().any(|step| step.starts_with("SCAN claims")), "{plan:?}");
+    }
 }

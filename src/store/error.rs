@@ -68,7 +68,7 @@ impl CarriesStoreError for StoreError {
 
 impl StoreError {
     /// A stored value that cannot be read.
-    pub fn corrupt(what: &'static str, why: impl ToString) -> Self {
+    pub fn corrupt(what: &'static str, why: impl std::fmt::Display) -> Self {
         Self::Corrupt { what, why: why.to_string() }
     }
 
@@ -81,15 +81,17 @@ impl StoreError {
 impl From<DieselError> for StoreError {
     fn from(error: DieselError) -> Self {
         let DieselError::DatabaseError(kind, info) = &error else {
-            return match error {
-                DieselError::BrokenTransactionManager => {
-                    Self::Unavailable("the connection broke inside a transaction".to_owned())
-                }
-                other => Self::Database(other),
-            };
+            if matches!(error, DieselError::BrokenTransactionManager) {
+                return Self::Unavailable("the connection broke inside a transaction".to_owned());
+            }
+            return Self::Database(error);
         };
         let message = info.message();
         let name = info.constraint_name().unwrap_or(message);
+        #[expect(
+            clippy::wildcard_enum_match_arm,
+            reason = "diesel's list is open; the rest is told by message"
+        )]
         match kind {
             DatabaseErrorKind::UniqueViolation => Self::Constraint(unique(name)),
             DatabaseErrorKind::ForeignKeyViolation => Self::Constraint(Constraint::Reference),

@@ -2,7 +2,7 @@
 
 use super::Tx;
 use super::error::{StoreError, StoreResult};
-use super::kept::{Kept, register, reregister};
+use super::kept::{Kept, only_one, register, reregister};
 use super::schema::{cylinders, gas_supplies};
 use super::things::{self, checked, uuid};
 use crate::domain::calendar::Length;
@@ -178,9 +178,10 @@ impl Kept for GasSupply {
 
     fn update(tx: &mut Tx<'_>, stored: &Stored<Self>) -> StoreResult<()> {
         reregister(tx, stored)?;
-        diesel::update(gas_supplies::table.find(stored.id.to_string()))
-            .set(&SupplyRow::from(stored))
-            .execute(tx.db())?;
+        let before = gas_supplies::table
+            .find(stored.id.to_string())
+            .filter(gas_supplies::version.eq(stored.version - 1));
+        only_one(diesel::update(before).set(&SupplyRow::from(stored)).execute(tx.db())?)?;
         keep_cylinders(tx, stored.id, &stored.value.cylinders)
     }
 

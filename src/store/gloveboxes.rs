@@ -4,7 +4,7 @@ mod parts;
 
 use super::Tx;
 use super::error::{StoreError, StoreResult};
-use super::kept::{Kept, register, reregister};
+use super::kept::{Kept, only_one, register, reregister};
 use super::schema::gloveboxes;
 use super::site::document;
 use super::things::{self, checked, uuid};
@@ -123,9 +123,9 @@ impl Kept for Glovebox {
 
     fn update(tx: &mut Tx<'_>, stored: &Stored<Self>) -> StoreResult<()> {
         reregister(tx, stored)?;
-        diesel::update(gloveboxes::table.find(stored.id.to_string()))
-            .set(&GloveboxRow::from(stored))
-            .execute(tx.db())?;
+        let before =
+            gloveboxes::table.find(stored.id.to_string()).filter(gloveboxes::version.eq(stored.version - 1));
+        only_one(diesel::update(before).set(&GloveboxRow::from(stored)).execute(tx.db())?)?;
         parts::keep(tx, stored.id, &stored.value)
     }
 

@@ -105,11 +105,6 @@ pub(crate) fn open_of(tx: &mut Tx<'_>, glovebox: GloveboxId) -> StoreResult<Vec<
         .load(tx.db())?)
 }
 
-/// Every open hold, oldest first.
-pub(crate) fn all_open(tx: &mut Tx<'_>) -> StoreResult<Vec<Stored<Hold>>> {
-    all(holds::table.filter(holds::released_at.is_null()).order(holds::id).load(tx.db())?)
-}
-
 /// Which holds a list shows.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct HoldFilter {

@@ -22,7 +22,8 @@ pub(crate) trait Kept: Sized + Send + 'static {
     fn find(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<Option<Stored<Self>>>;
     /// Up to `limit` of them in order of id, after the one of id `after`.
     fn page(tx: &mut Tx<'_>, after: Option<Uuid>, limit: i64) -> StoreResult<Vec<Stored<Self>>>;
-    /// Stores a changed one; its version must be the next.
+    /// Stores a changed one, whose version must be the next; lost against a
+    /// concurrent change ([`StoreError::Contention`](super::error::StoreError)) when it is not.
     fn update(tx: &mut Tx<'_>, stored: &Stored<Self>) -> StoreResult<()>;
     /// Deletes it; refused by the database while anything refers to it.
     fn delete(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()>;
@@ -77,10 +78,10 @@ macro_rules! one_row {
                 stored: &crate::domain::facility::Stored<Self>,
             ) -> crate::store::StoreResult<()> {
                 crate::store::kept::reregister(tx, stored)?;
-                diesel::update($table::table.find(stored.id.to_string()))
-                    .set(&<$row>::from(stored))
-                    .execute(tx.db())?;
-                Ok(())
+                let before =
+                    $table::table.find(stored.id.to_string()).filter($table::version.eq(stored.version - 1));
+                let changed = diesel::update(before).set(&<$row>::from(stored)).execute(tx.db())?;
+                crate::store::kept::only_one(changed)
             }
 
             fn delete(tx: &mut crate::store::Tx<'_>, id: uuid::Uuid) -> crate::store::StoreResult<()> {
@@ -97,6 +98,12 @@ macro_rules! one_row {
     };
 }
 pub(crate) use one_row;
+
+/// Passes when a change met the version it was decided on; otherwise another
+/// transaction changed it meanwhile, and this one has to be decided again.
+pub(in crate::store) fn only_one(changed: usize) -> StoreResult<()> {
+    if changed == 1 { Ok(()) } else { Err(super::error::StoreError::Contention) }
+}
 
 /// Registers a new aggregate that is a thing.
 pub(in crate::store) fn register<T: Kept>(tx: &mut Tx<'_>, stored: &Stored<T>) -> StoreResult<()> {

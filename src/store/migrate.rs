@@ -34,3 +34,18 @@ pub(crate) fn migrate(db: &mut Db) -> StoreResult<Vec<String>> {
         }
     }
 }
+
+/// Names the migrations that are missing, applying none.
+pub(crate) fn missing(db: &mut Db) -> StoreResult<Vec<String>> {
+    let failed = |e: &dyn std::fmt::Display| StoreError::Migration(e.to_string());
+    match db {
+        Db::Sqlite(connection) => connection
+            .pending_migrations(SQLITE)
+            .map(|pending| pending.iter().map(|one| one.name().to_string()).collect())
+            .map_err(|e| failed(&e)),
+        Db::Postgres(connection) => connection
+            .pending_migrations(POSTGRES)
+            .map(|pending| pending.iter().map(|one| one.name().to_string()).collect())
+            .map_err(|e| failed(&e)),
+    }
+}

@@ -7,6 +7,7 @@ pub(crate) mod db;
 pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;
+mod examine;
 pub(crate) mod gas_supplies;
 pub(crate) mod gloveboxes;
 pub(crate) mod holds;
@@ -29,6 +30,7 @@ mod writer;
 
 pub use db::{DatabaseUrl, UnknownDatabaseUrl};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
+pub use examine::{Examination, examine};
 
 use db::{Connector, Db};
 use diesel::Connection;

@@ -232,7 +232,7 @@ struct NewRow {
     series_id: i64,
     at: NaiveDateTime,
     value: f64,
-    flag: Option<&'static str>,
+    flag: Option<String>,
     received_at: NaiveDateTime,
 }
 
@@ -276,7 +276,7 @@ fn new_row(point: &NewPoint, received_at: DateTime<Utc>) -> NewRow {
         series_id: point.series,
         at: point.at.naive_utc(),
         value: point.value,
-        flag: point.flag,
+        flag: point.flag.map(str::to_owned),
         received_at: received_at.naive_utc(),
     }
 }

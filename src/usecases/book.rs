@@ -18,7 +18,7 @@ use crate::domain::ids::{BookingId, SeriesId, StationId};
 use crate::domain::names::{Reference, Tag};
 use crate::domain::violations::Violation;
 use crate::store::kept::Kept as _;
-use crate::store::{Constraint, StoreError, bookings, claims, events, gloveboxes, holds};
+use crate::store::{Constraint, StoreError, claims, events, gloveboxes, holds};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 

@@ -40,7 +40,7 @@ pub(crate) struct Parts {
     /// The gas supplies.
     pub(crate) supplies: Vec<Stored<GasSupply>>,
     /// For each part the parts of it, for each box its stations.
-    parts_of: HashMap<ThingId, Vec<ThingId>>,
+    inner: HashMap<ThingId, Vec<ThingId>>,
     stations_of: HashMap<ThingId, Vec<Uuid>>,
 }
 
@@ -49,7 +49,7 @@ pub(crate) fn parts(tx: &mut Tx<'_>) -> Result<Parts> {
     let mut parts = Parts {
         subjects: Vec::new(),
         supplies: GasSupply::page(tx, None, i64::MAX)?,
-        parts_of: HashMap::new(),
+        inner: HashMap::new(),
         stations_of: HashMap::new(),
     };
     for stored in gloveboxes::all(tx)? {
@@ -92,7 +92,7 @@ impl Parts {
         let purifier =
             glovebox.purifier.iter().map(|one| part(one.id.into(), PartKind::Purifier, "purifier"));
         let parts: Vec<Subject> = stations.chain(chambers).chain(purifier).collect();
-        self.parts_of.insert(thing(id), parts.iter().map(|part| part.id).collect());
+        self.inner.insert(thing(id), parts.iter().map(|part| part.id).collect());
         self.stations_of.insert(thing(id), glovebox.stations.iter().map(|one| one.id.uuid()).collect());
         self.subjects.push(Subject {
             glovebox: Some(id.into()),
@@ -108,7 +108,7 @@ impl Parts {
 
     /// A part, the parts of it, and the box it belongs to.
     fn family(&self, id: ThingId) -> BTreeSet<ThingId> {
-        let mut family: BTreeSet<ThingId> = self.parts_of.get(&id).into_iter().flatten().copied().collect();
+        let mut family: BTreeSet<ThingId> = self.inner.get(&id).into_iter().flatten().copied().collect();
         family.insert(id);
         family.extend(self.subject(id).and_then(|subject| subject.glovebox).map(ThingId::from));
         family
@@ -141,8 +141,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     /// What is known of a part, as far as the rules on it ask.
     fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
         let mut history = History::empty(self.zone);
-        let parts =
-            self.parts.parts_of.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
+        let parts = self.parts.inner.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
         let box_of = subject.glovebox.map(ThingId::from).filter(|id| *id != subject.id);
         let related: Vec<(ThingId, Relation)> = std::iter::once((subject.id, Relation::Itself))
             .chain(parts)
@@ -367,7 +366,7 @@ pub(crate) fn forecast(
     let parts = Parts {
         subjects: Vec::new(),
         supplies: vec![supply],
-        parts_of: HashMap::new(),
+        inner: HashMap::new(),
         stations_of: HashMap::new(),
     };
     let found = forecasts(tx, &parts, now)?;

@@ -107,7 +107,7 @@ impl Error {
     }
 
     /// There is no such thing.
-    pub fn unknown(what: &'static str, reference: impl ToString) -> Self {
+    pub fn unknown(what: &'static str, reference: impl std::fmt::Display) -> Self {
         Self::Unknown { what, reference: reference.to_string() }
     }
 }

@@ -18,6 +18,7 @@ pub(crate) use crate::store::readings::{After, Point};
 use crate::store::{events, things};
 use chrono::{DateTime, Utc};
 use serde_json::json;
+use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
@@ -74,8 +75,14 @@ type TargetKey = (usize, MeasuredQuantity, usize);
 pub(crate) fn ingest(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, batch: &Batch) -> Result<Ingested> {
     actor.needs(Scope::ReadingsWrite)?;
     let mut done = Ingested { rejected: batch.rejected().to_vec(), ..Ingested::default() };
-    let mut targets = HashMap::new();
-    let placed = place(tx, batch, &mut targets, &mut done.rejected)?;
+    let mut targets = Targets::default();
+    let mut placed = Vec::with_capacity(batch.rows().len());
+    for row in batch.rows() {
+        match targets.place(tx, batch, row)? {
+            Ok(row) => placed.push(row),
+            Err(fault) => done.rejected.push(Rejected { index: row.index, fault }),
+        }
+    }
     let points: Vec<NewPoint> = placed.iter().map(|placed| placed.point).collect();
     let mut taken: Vec<bool> = vec![true; placed.len()];
     for (number, stored) in readings::insert(tx, &points, now)? {
@@ -97,41 +104,46 @@ pub(crate) fn ingest(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, batch: 
     Ok(done)
 }
 
-/// Finds where each row goes; those that go nowhere are rejected.
-fn place<'a>(
-    tx: &mut Tx<'_>,
-    batch: &'a Batch,
-    targets: &mut HashMap<TargetKey, Target>,
-    rejected: &mut Vec<Rejected>,
-) -> Result<Vec<Placed<'a>>> {
-    let mut subjects: Vec<Option<Vec<Thing>>> = vec![None; batch.subjects().len()];
-    let mut faults: HashMap<TargetKey, RowFault> = HashMap::new();
-    let mut placed = Vec::with_capacity(batch.rows().len());
-    for row in batch.rows() {
+/// Where rows go, or why they go nowhere.
+#[derive(Default)]
+struct Targets {
+    found: HashMap<TargetKey, Result<Target, RowFault>>,
+    subjects: HashMap<usize, Vec<Thing>>,
+}
+
+impl Targets {
+    fn get(&self, placed: &Placed<'_>) -> Option<&Target> {
+        self.found.get(&placed.key)?.as_ref().ok()
+    }
+
+    /// Finds where a row goes, and makes sure that its series exists.
+    fn place<'a>(
+        &mut self,
+        tx: &mut Tx<'_>,
+        batch: &Batch,
+        row: &'a Row,
+    ) -> Result<Result<Placed<'a>, RowFault>> {
         let key = (row.subject, row.quantity, row.sensor);
-        if let Some(fault) = faults.get(&key) {
-            rejected.push(Rejected { index: row.index, fault: fault.clone() });
-            continue;
-        }
-        if !targets.contains_key(&key) {
-            let reference = &batch.subjects()[row.subject];
-            if subjects[row.subject].is_none() {
-                subjects[row.subject] = Some(things::matching(tx, reference)?);
+        let target = match self.found.entry(key) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => {
+                let reference = &batch.subjects()[row.subject];
+                let things = match self.subjects.entry(row.subject) {
+                    Entry::Occupied(known) => known.into_mut(),
+                    Entry::Vacant(place) => place.insert(things::matching(tx, reference)?),
+                };
+                place.insert(match rules::subject(row.quantity, reference, things) {
+                    Ok(subject) => Ok(target(tx, row.quantity, subject)?),
+                    Err(fault) => Err(fault),
+                })
             }
-            let found = subjects[row.subject].as_deref().unwrap_or_default();
-            match rules::subject(row.quantity, reference, found) {
-                Ok(subject) => drop(targets.insert(key, target(tx, row.quantity, subject)?)),
-                Err(fault) => {
-                    rejected.push(Rejected { index: row.index, fault: fault.clone() });
-                    faults.insert(key, fault);
-                    continue;
-                }
-            }
-        }
-        let Some(target) = targets.get_mut(&key) else { continue };
+        };
+        let target = match target {
+            Ok(target) => target,
+            Err(fault) => return Ok(Err(fault.clone())),
+        };
         if let Err(fault) = check_rating(row.quantity, row.value, target.fill) {
-            rejected.push(Rejected { index: row.index, fault });
-            continue;
+            return Ok(Err(fault));
         }
         let series = match target.series {
             Some(series) => series,
@@ -139,9 +151,9 @@ fn place<'a>(
         };
         target.series = Some(series);
         let flag = rules::flag(row.quantity, row.value);
-        placed.push(Placed { row, key, point: NewPoint { series, at: row.at, value: row.value, flag } });
+        let point = NewPoint { series, at: row.at, value: row.value, flag };
+        Ok(Ok(Placed { row, key, point }))
     }
-    Ok(placed)
 }
 
 fn target(tx: &mut Tx<'_>, quantity: MeasuredQuantity, subject: &Thing) -> Result<Target> {
@@ -152,17 +164,20 @@ fn target(tx: &mut Tx<'_>, quantity: MeasuredQuantity, subject: &Thing) -> Resul
     Ok(Target { subject: subject.clone(), series: None, fill, limits })
 }
 
+/// How many readings came, and the times of the earliest and the last.
+type Came = (u64, DateTime<Utc>, DateTime<Utc>);
+
 /// Notes what came in: one event a subject and quantity.
 fn note(
     tx: &mut Tx<'_>,
     actor: &Actor,
     now: DateTime<Utc>,
     stored: &[Placed<'_>],
-    targets: &HashMap<TargetKey, Target>,
+    targets: &Targets,
 ) -> Result<()> {
-    let mut came: BTreeMap<(Uuid, MeasuredQuantity), (u64, DateTime<Utc>, DateTime<Utc>)> = BTreeMap::new();
+    let mut came: BTreeMap<(Uuid, MeasuredQuantity), Came> = BTreeMap::new();
     for placed in stored {
-        let Some(target) = targets.get(&placed.key) else { continue };
+        let Some(target) = targets.get(placed) else { continue };
         let at = placed.row.at;
         let seen = came.entry((target.subject.id, placed.row.quantity)).or_insert((0, at, at));
         *seen = (seen.0 + 1, seen.1.min(at), seen.2.max(at));
@@ -187,12 +202,12 @@ fn sound_alarms(
     now: DateTime<Utc>,
     batch: &Batch,
     stored: &[Placed<'_>],
-    targets: &HashMap<TargetKey, Target>,
+    targets: &Targets,
     done: &mut Ingested,
 ) -> Result<()> {
     let mut alarming: BTreeMap<(Uuid, MeasuredQuantity), Alarming<'_>> = BTreeMap::new();
     for placed in stored {
-        let Some(target) = targets.get(&placed.key) else { continue };
+        let Some(target) = targets.get(placed) else { continue };
         let Some(limits) = &target.limits else { continue };
         let row = placed.row;
         if let Some(limit) = rules::action_level_reached(limits, row.quantity, row.value) {

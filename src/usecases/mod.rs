@@ -6,7 +6,6 @@ pub(crate) mod book;
 pub(crate) mod due_items;
 mod error;
 pub(crate) mod holds;
-pub(crate) mod import;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
 pub(crate) mod once;

@@ -137,10 +137,11 @@ fn save(
     actor: &Actor,
     now: DateTime<Utc>,
     kind: &str,
-    before: Stored<Booking>,
+    before: &Stored<Booking>,
     value: Booking,
 ) -> Result<Booked> {
-    let booking = Stored { version: before.version + 1, updated_at: now, value, ..before };
+    let version = before.version + 1;
+    let booking = Stored { id: before.id, version, created_at: before.created_at, updated_at: now, value };
     Booking::update(tx, &booking)?;
     note(tx, actor, now, kind, &booking)?;
     let claims = claims::of_bookings(tx, &[booking.id.into()])?;
@@ -165,7 +166,7 @@ pub(crate) fn cancel(
         closed_at: Some(now),
         ..current.value.clone()
     };
-    save(tx, actor, now, "booking.cancelled", current, value)
+    save(tx, actor, now, "booking.cancelled", &current, value)
 }
 
 /// Begins the work: from the first of its claims on, until its end.
@@ -199,7 +200,7 @@ pub(crate) fn start(
         return Err(BookingRefusal { violations: vec![violation], ..BookingRefusal::default() }.into());
     }
     let value = Booking { progress: Progress::InUse, started_at: Some(now), ..current.value.clone() };
-    save(tx, actor, now, "booking.started", current, value)
+    save(tx, actor, now, "booking.started", &current, value)
 }
 
 /// Closes a booking out with what was written down; what is left of its
@@ -210,7 +211,7 @@ pub(crate) fn close_out(
     now: DateTime<Utc>,
     id: BookingId,
     precondition: &Precondition,
-    record: EndOfRun,
+    record: &EndOfRun,
 ) -> Result<Booked> {
     let current = own(tx, actor, id)?;
     precondition.allows(current.version)?;
@@ -232,8 +233,8 @@ pub(crate) fn close_out(
         end_of_run: Some(record.clone()),
         ..current.value.clone()
     };
-    let closed = save(tx, actor, now, "booking.closed_out", current, value)?;
-    keep_readings(tx, actor, now, closed.booking.value.glovebox, &record)?;
+    let closed = save(tx, actor, now, "booking.closed_out", &current, value)?;
+    keep_readings(tx, actor, now, closed.booking.value.glovebox, record)?;
     Ok(closed)
 }
 
@@ -296,7 +297,7 @@ pub(crate) fn release_no_shows(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<us
             closed_at: Some(now),
             ..booking.value.clone()
         };
-        save(tx, &Actor::operator(), now, "booking.no_show", booking, value)?;
+        save(tx, &Actor::operator(), now, "booking.no_show", &booking, value)?;
     }
     Ok(count)
 }

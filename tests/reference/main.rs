@@ -5,3 +5,4 @@
 
 mod physics;
 mod recurrence;
+mod trends;

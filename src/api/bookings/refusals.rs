@@ -63,7 +63,7 @@ fn alternative(form: Option<&BookingForm>, other: &Alternative) -> Value {
 
 /// The problem that a refusal is: rules broken (422), or a time taken (409).
 /// Either way everything found is in it.
-pub(crate) fn refusal_problem(refusal: BookingRefusal, form: Option<&BookingForm>) -> Problem {
+pub(crate) fn refusal_problem(refusal: &BookingRefusal, form: Option<&BookingForm>) -> Problem {
     let conflicts: Vec<ConflictBody> = refusal.conflicts.iter().map(Into::into).collect();
     let alternatives: Vec<Value> =
         refusal.alternatives.iter().map(|other| alternative(form, other)).collect();

@@ -11,13 +11,10 @@ pub(super) fn needed<T>(
     number: Option<f64>,
     quantity: fn(f64) -> Result<T, QuantityError>,
 ) -> Option<T> {
-    match number {
-        Some(number) => check.field(field, quantity(number)),
-        None => {
-            check.note(Violation::new(field, "missing_field", "must be given"));
-            None
-        }
+    if number.is_none() {
+        check.note(Violation::new(field, "missing_field", "must be given"));
     }
+    number.and_then(|number| check.field(field, quantity(number)))
 }
 
 /// A number that stands for `otherwise` when it is not given, as a quantity.
@@ -29,16 +26,6 @@ pub(super) fn or<T>(
     quantity: fn(f64) -> Result<T, QuantityError>,
 ) -> Option<T> {
     check.field(field, quantity(number.unwrap_or(otherwise)))
-}
-
-/// A number that may be missing, as a quantity.
-pub(super) fn maybe<T>(
-    check: &mut Check,
-    field: &str,
-    number: Option<f64>,
-    quantity: fn(f64) -> Result<T, QuantityError>,
-) -> Option<Option<T>> {
-    check.field(field, number.map(quantity).transpose())
 }
 
 /// The one of two alternatives that is given.

@@ -2,7 +2,7 @@
 
 use super::Calculation;
 use super::numbers::{finite, needed, or};
-use crate::domain::physics::Refusal as _;
+use crate::domain::physics::Refusal;
 use crate::domain::physics::purge::Purge;
 use crate::domain::quantity::{Fraction, Litres, LitresPerMinute, Ppm};
 use crate::domain::violations::{Check, Violations};
@@ -65,7 +65,7 @@ impl Calculation for PurgeQuestion {
             supply,
             mixing,
         })?;
-        let faults = purge.faults().iter().map(|fault| fault.violation()).collect();
+        let faults = purge.faults().iter().map(Refusal::violation).collect();
         if let Some(faults) = Violations::from_vec(faults) {
             return Err(faults);
         }

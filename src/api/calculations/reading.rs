@@ -15,10 +15,7 @@ const MARK: &str = "\u{0}no number\u{0}";
 /// Parses a question; every NaN, infinity and number beyond all bounds is a
 /// violation of its field.
 pub(super) fn question<Q: DeserializeOwned>(json: &[u8]) -> Result<Q, Problem> {
-    parse_json(json).or_else(|problem| match impossible_numbers(json) {
-        Some(found) => Err(found),
-        None => Err(problem),
-    })
+    parse_json(json).map_err(|problem| impossible_numbers(json).unwrap_or(problem))
 }
 
 fn impossible_numbers(json: &[u8]) -> Option<Problem> {

@@ -1,6 +1,6 @@
 //! `room-oxygen`: the oxygen left in a room that gas is let into.
 
-use super::numbers::{Either, either, finite, maybe, needed};
+use super::numbers::{Either, either, finite, needed};
 use super::{Calculation, CalculationCaution};
 use crate::domain::physics::Refusal as _;
 use crate::domain::physics::gas::PureGas;
@@ -105,8 +105,10 @@ impl Calculation for RoomOxygenQuestion {
         let mut check = Check::default();
         let room = needed(&mut check, "room_volume_m3", self.room_volume_m3, CubicMetres::new);
         let release = self.release(&mut check);
-        let changes = maybe(&mut check, "air_changes_per_hour", self.air_changes_per_hour, PerHour::new);
-        let threshold = maybe(&mut check, "threshold_percent", self.threshold_percent, Percent::new);
+        let changes = self.air_changes_per_hour.map(PerHour::new).transpose();
+        let changes = check.field("air_changes_per_hour", changes);
+        let threshold = self.threshold_percent.map(Percent::new).transpose();
+        let threshold = check.field("threshold_percent", threshold);
         let gas = self.gas(&mut check);
         let parts = room.zip(release).zip(changes).zip(threshold);
         let release = check.build(parts, |(((room, release), air_changes), threshold)| RoomRelease {

@@ -241,8 +241,8 @@ impl<'de> Deserialize<'de> for JsonRow<'de> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         struct Row;
 
-        fn no_object<'de, E>() -> Result<JsonRow<'de>, E> {
-            Ok(JsonRow(Err(RowFault::Malformed("a reading is a JSON object".to_owned()))))
+        fn no_object<'de>() -> JsonRow<'de> {
+            JsonRow(Err(RowFault::Malformed("a reading is a JSON object".to_owned())))
         }
 
         impl<'de> Visitor<'de> for Row {
@@ -253,32 +253,32 @@ impl<'de> Deserialize<'de> for JsonRow<'de> {
             }
 
             fn visit_str<E>(self, _: &str) -> Result<Self::Value, E> {
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_f64<E>(self, _: f64) -> Result<Self::Value, E> {
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_i64<E>(self, _: i64) -> Result<Self::Value, E> {
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_u64<E>(self, _: u64) -> Result<Self::Value, E> {
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_bool<E>(self, _: bool) -> Result<Self::Value, E> {
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_unit<E>(self) -> Result<Self::Value, E> {
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Self::Value, A::Error> {
                 while seq.next_element::<IgnoredAny>()?.is_some() {}
-                no_object()
+                Ok(no_object())
             }
 
             fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {

@@ -4,7 +4,7 @@
 use crate::domain::booking::claims::{Fitted, PlannedClaim, Why, fit};
 use crate::domain::booking::record::{BookedWork, Caution, Status};
 use crate::domain::booking::request::{BookingRequest, Places};
-use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, broken_rules, group_of};
+use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, WALK_UP, broken_rules, group_of};
 use crate::domain::booking::starts::{Starts, possible_starts};
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::{common, gaps};
@@ -13,6 +13,7 @@ use crate::domain::ids::{BookingId, GloveboxId, StationId, ThingId, WindowId};
 use crate::domain::names::Name;
 use crate::domain::quantity::NormalLitres;
 use crate::domain::violations::Violation;
+use chrono::TimeDelta;
 
 /// A stored claim.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -137,6 +138,12 @@ pub fn decide(
     let claims = fitted.claims(request.interval.start(), &chosen);
     let held = |hold: &&HoldView| claims.iter().any(|claim| hold.part == Some(claim.resource));
     violations.extend(on.holds.iter().filter(held).map(|hold| hold.violation(&on.glovebox.tag)));
+    let first = claims.iter().map(|claim| claim.interval.start()).min();
+    if first.is_some_and(|first| first < site.now - WALK_UP) && request.interval.start() >= site.now - WALK_UP
+    {
+        let detail = "there is no time left for the antechamber turns before the work";
+        violations.push(Violation::new("transfers_in", "no_time_for_transfer", detail));
+    }
     let conflicts = conflicts(&claims, request.interval, on);
     if !(violations.is_empty() && conflicts.is_empty()) {
         return Err(Refused { violations, conflicts });
@@ -227,7 +234,13 @@ pub fn openings(
     if needs_held || fitted.stations.len() < fitted.places {
         return Vec::new();
     }
-    possible_starts(&fitted, &allowed_times(range, site, on), &on.busy, most)
+    // What comes before the work must not have had to begin already.
+    let before =
+        fitted.offsets.iter().map(|offset| offset.from).min().unwrap_or_default().min(TimeDelta::zero());
+    let Ok(ahead) = Interval::new(range.start().max(site.now - before), range.end()) else {
+        return Vec::new();
+    };
+    possible_starts(&fitted, &allowed_times(ahead, site, on), &on.busy, most)
         .into_iter()
         .map(|starts| (starts, fitted.clone()))
         .collect()

@@ -1,6 +1,7 @@
 //! The rules of the facility that every booking is checked against. All are
 //! checked, and everything broken is named at once.
 
+use crate::domain::booking::claims::LONGEST_CLAIM;
 use crate::domain::booking::request::BookingRequest;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::zone::LocalTime;
@@ -10,6 +11,10 @@ use crate::domain::names::{Name, Tag};
 use crate::domain::violations::Violation;
 use chrono::{DateTime, Datelike as _, Days, NaiveTime, TimeDelta, Utc};
 use chrono_tz::Tz;
+
+/// How long ago a booking may begin, so that whoever stands at the box can
+/// book from now on.
+pub const WALK_UP: TimeDelta = TimeDelta::minutes(5);
 
 /// The facility's rules and hours, as they bear on a span of time.
 #[derive(Debug, Clone)]
@@ -96,7 +101,7 @@ pub fn broken_rules(
 fn timing(wanted: Interval, site: &SiteView, broken: &mut Vec<Violation>) {
     let policies = &site.policies;
     let mut note = |field: &str, code, detail: String| broken.push(Violation::new(field, code, detail));
-    if wanted.start() < site.now {
+    if wanted.start() < site.now - WALK_UP {
         note("start", "in_the_past", "a booking cannot begin in the past".to_owned());
     } else if let Some(notice) = policies.minimum_notice
         && wanted.start() < site.now + notice.delta()
@@ -106,7 +111,7 @@ fn timing(wanted: Interval, site: &SiteView, broken: &mut Vec<Violation>) {
     if wanted.start() > site.now + policies.horizon.delta() {
         note("start", "beyond_horizon", format!("book at most {} ahead", policies.horizon));
     }
-    if wanted.length() > policies.longest_booking.delta() {
+    if wanted.length() > policies.longest_booking.delta().min(LONGEST_CLAIM) {
         note("end", "too_long", format!("a booking lasts at most {}", policies.longest_booking));
     }
 }

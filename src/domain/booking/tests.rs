@@ -274,6 +274,13 @@ fn a_qualification_must_last_as_long_as_the_work() {
 fn the_past_and_what_lies_beyond_the_horizon_are_refused() {
     let past = request("04T05:00", "04T07:00");
     assert_eq!(codes(decide(&past, &site(), &requester(), &on())), vec!["in_the_past"]);
+    let walk_up = request("04T05:56", "04T07:00");
+    assert!(decide(&walk_up, &site(), &requester(), &on()).is_ok());
+    let mut hurried = request("04T06:02", "04T07:00");
+    hurried.work.transfers_in = vec![through(Sample::Compact)];
+    assert_eq!(codes(decide(&hurried, &site(), &requester(), &on())), vec!["no_time_for_transfer"]);
+    let first = &openings(&hurried, span("04T00:00", "05T00:00"), &site(), &on(), 5)[0].0;
+    assert_eq!(first.first, at("04T06:09"));
     let mut view = site();
     view.policies.horizon = Length::of_seconds(7 * 86_400).unwrap();
     let far = request("11T06:01", "11T07:00");

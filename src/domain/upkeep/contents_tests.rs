@@ -114,9 +114,10 @@ fn readings_before_a_swap_or_a_rise_do_not_count() {
 
 #[test]
 fn nothing_is_guessed() {
-    let reason = |history: &SupplyHistory, now| match assess(history, now).verdict {
-        Verdict::Unknown(reason) => reason,
-        other => panic!("{other:?}"),
+    let reason = |history: &SupplyHistory, now| {
+        let verdict = assess(history, now).verdict;
+        let Verdict::Unknown(reason) = verdict else { panic!("{verdict:?}") };
+        reason
     };
     assert!(reason(&supply(&[CylinderState::Full]), at(0)).contains("no cylinder is connected"));
     assert!(reason(&supply(&[CylinderState::Connected]), at(0)).contains("no pressure"));

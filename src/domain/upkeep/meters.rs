@@ -222,8 +222,8 @@ impl Counted<'_> {
         let summary = format!("{} of {} {unit} used", digits(used), digits(self.limit));
         let crossed =
             sums.windows(2).find(|pair| pair[1].at > self.since && pair[1].value - base >= self.limit);
-        if let Some(pair) = crossed {
-            let reached = interpolate(&pair[0], &pair[1], base + self.limit).max(self.since);
+        if let Some([before, after]) = crossed {
+            let reached = interpolate(before, after, base + self.limit).max(self.since);
             return Assessment::dated(DueDates::certain(reached), summary, evidence);
         }
         if is_stale(last.at, now, STALE_DAYS) {

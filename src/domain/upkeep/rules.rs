@@ -539,20 +539,19 @@ mod tests {
     /// The clocks of Berlin stand two hours ahead of UTC in July.
     #[test]
     fn dates_follow_the_last_service_in_the_facilitys_zone() {
-        let dates = RecurringDates::parse(&RecurringDatesText {
-            rrule: "FREQ=MONTHLY;BYMONTHDAY=1;BYHOUR=8;BYMINUTE=0;BYSECOND=0".to_owned(),
-            dtstart: None,
-            timezone: None,
-        });
-        let faults = dates.unwrap_err();
-        assert!(faults.as_slice().iter().all(|fault| fault.field == "rrule"), "{faults}");
-        let dates = RecurringDates::parse(&RecurringDatesText {
-            rrule: "FREQ=MONTHLY;BYMONTHDAY=1".to_owned(),
-            dtstart: Some("2026-01-01T08:00:00".to_owned()),
-            timezone: None,
-        })
-        .unwrap();
-        let next = dates.next_after(utc("2026-06-15T12:00:00Z"), Tz::Europe__Berlin);
-        assert_eq!(next, Some(utc("2026-07-01T06:00:00Z")));
+        let next = |rrule: &str, dtstart: Option<&str>| {
+            let text = RecurringDatesText {
+                rrule: rrule.to_owned(),
+                dtstart: dtstart.map(str::to_owned),
+                timezone: None,
+            };
+            RecurringDates::parse(&text).unwrap().next_after(utc("2026-06-15T12:00:00Z"), Tz::Europe__Berlin)
+        };
+        let first_of_july = Some(utc("2026-07-01T06:00:00Z"));
+        assert_eq!(next("FREQ=MONTHLY;BYMONTHDAY=1", Some("2026-01-01T08:00:00")), first_of_july);
+        assert_eq!(next("FREQ=MONTHLY;BYMONTHDAY=1;BYHOUR=8;BYMINUTE=0;BYSECOND=0", None), first_of_july);
+        // Without a start, the time on the wall is that of the last service.
+        assert_eq!(next("FREQ=MONTHLY;BYMONTHDAY=1", None), Some(utc("2026-07-01T12:00:00Z")));
+        assert_eq!(next("FREQ=MONTHLY;COUNT=1", Some("2026-01-01T08:00:00")), None);
     }
 }

@@ -60,7 +60,7 @@ impl Bucket {
 pub struct Buckets {
     whole: Interval,
     length: Length,
-    buckets: BTreeMap<i64, Bucket>,
+    filled: BTreeMap<i64, Bucket>,
 }
 
 impl Buckets {
@@ -71,7 +71,7 @@ impl Buckets {
         if parts > MOST_BUCKETS {
             return Err(TooManyBuckets(parts));
         }
-        Ok(Self { whole, length, buckets: BTreeMap::new() })
+        Ok(Self { whole, length, filled: BTreeMap::new() })
     }
 
     /// Counts a reading in; one outside the interval is left out.
@@ -82,7 +82,7 @@ impl Buckets {
         let number = (at - self.whole.start()).num_seconds() / self.length.seconds();
         let start = self.whole.start() + TimeDelta::seconds(number * self.length.seconds());
         let here = (at, value);
-        self.buckets.entry(number).and_modify(|bucket| bucket.add(at, value)).or_insert(Bucket {
+        self.filled.entry(number).and_modify(|bucket| bucket.add(at, value)).or_insert(Bucket {
             start,
             count: 1,
             min: value,
@@ -95,7 +95,7 @@ impl Buckets {
 
     /// The stretches that have readings, in order of time.
     pub fn into_filled(self) -> Vec<Bucket> {
-        self.buckets.into_values().collect()
+        self.filled.into_values().collect()
     }
 }
 

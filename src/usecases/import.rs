@@ -1,1 +1,0 @@
-//! Loading fixtures and files of readings.
