@@ -1,6 +1,6 @@
 //! `/due-items`: when each task falls due, and why.
 
-#![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
+#![expect(unused_qualifications, reason = "utoipa qualifies the query types of params(…)")]
 
 use super::Api;
 use super::auth::Caller;

@@ -239,7 +239,13 @@ async fn run_nightly(
     payload: web::Payload,
 ) -> Result<HttpResponse, Problem> {
     let bytes = read(payload.into_inner(), BODY_LIMIT).await?;
-    let form: RunForm = if bytes.is_empty() { RunForm::default() } else { parse_run(&request, &bytes)? };
+    let form: RunForm = if bytes.is_empty() {
+        RunForm::default()
+    } else if content_type(&request) == "application/json" {
+        parse_json(&bytes)?
+    } else {
+        return Err(Problem::new(problem::UNSUPPORTED, "the body must be application/json"));
+    };
     let once = once_key(&request, &bytes)?;
     let actor = caller.0;
     let who = actor.clone();
@@ -254,13 +260,6 @@ async fn run_nightly(
         })
         .await?;
     Ok(crud::respond(answer))
-}
-
-fn parse_run(request: &HttpRequest, bytes: &[u8]) -> Result<RunForm, Problem> {
-    if content_type(request) == "application/json" {
-        return parse_json(bytes);
-    }
-    Err(Problem::new(problem::UNSUPPORTED, "the body must be application/json"))
 }
 
 /// List the runs, in the order they were started, without their reports.

@@ -165,3 +165,6 @@ fn fill(app: &App) -> Result<(Tz, usize), Failure> {
     }
     Ok((times.zone, readings))
 }
+
+#[cfg(test)]
+mod tests;

@@ -68,7 +68,8 @@ fn keys(config: &Config) -> Finding {
 fn private(path: &Path) -> Result<(), String> {
     use std::os::unix::fs::PermissionsExt as _;
     let mode = path.metadata().map_err(|error| error.to_string())?.permissions().mode() & 0o777;
-    if mode & 0o077 == 0 {
+    let others = mode & 0o077;
+    if others == 0 {
         return Ok(());
     }
     Err(format!("{} has mode {mode:03o}: others can read or change it; chmod 600 it", path.display()))

@@ -4,7 +4,7 @@ use super::db::{Connector, DatabaseUrl, Db};
 use super::error::StoreResult;
 use super::schema::{events, reading_series};
 use super::{StoreError, Tx, in_transaction, migrate, readings};
-use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, Utc};
 use diesel::dsl::{max, sql};
 use diesel::prelude::*;
 use diesel::sql_types::{Integer, Text};
@@ -35,7 +35,7 @@ pub fn examine(url: &DatabaseUrl) -> StoreResult<Examination> {
     try_to_write(&mut db)?;
     let (mut last_event, mut last_reading) = (None, None);
     if missing_migrations.is_empty() {
-        (last_event, last_reading) = in_transaction(&mut db, |tx| latest(tx))?;
+        (last_event, last_reading) = in_transaction(&mut db, latest)?;
     }
     Ok(Examination { missing_migrations, wrong_settings, integrity, last_event, last_reading })
 }
@@ -91,9 +91,11 @@ fn latest(tx: &mut Tx<'_>) -> StoreResult<Latest> {
     let event: Option<NaiveDateTime> = events::table.select(max(events::at)).first(tx.db())?;
     let series: Vec<i64> = reading_series::table.select(reading_series::id).load(tx.db())?;
     let mut reading: Option<DateTime<Utc>> = None;
+    // `SQLite` keeps times as text, in which a year of five digits sorts wrongly.
+    let end = NaiveDate::from_ymd_opt(9999, 12, 31).unwrap_or_default().and_time(NaiveTime::MIN).and_utc();
     // The end of each series is one step down the primary key.
     for number in series {
-        let last = readings::last_before(tx, number, DateTime::<Utc>::MAX_UTC)?;
+        let last = readings::last_before(tx, number, end)?;
         reading = reading.max(last.map(|point| point.at));
     }
     Ok((event.map(|at| at.and_utc()), reading))

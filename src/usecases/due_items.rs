@@ -40,8 +40,8 @@ pub(crate) struct Parts {
     /// The gas supplies.
     pub(crate) supplies: Vec<Stored<GasSupply>>,
     /// For each part the parts of it, for each box its stations.
-    inner: HashMap<ThingId, Vec<ThingId>>,
-    stations_of: HashMap<ThingId, Vec<Uuid>>,
+    inside: HashMap<ThingId, Vec<ThingId>>,
+    stations: HashMap<ThingId, Vec<Uuid>>,
 }
 
 /// Loads the parts of the facility, in a fixed order.
@@ -49,8 +49,8 @@ pub(crate) fn parts(tx: &mut Tx<'_>) -> Result<Parts> {
     let mut parts = Parts {
         subjects: Vec::new(),
         supplies: GasSupply::page(tx, None, i64::MAX)?,
-        inner: HashMap::new(),
-        stations_of: HashMap::new(),
+        inside: HashMap::new(),
+        stations: HashMap::new(),
     };
     for stored in gloveboxes::all(tx)? {
         parts.add_glovebox(&stored);
@@ -92,8 +92,8 @@ impl Parts {
         let purifier =
             glovebox.purifier.iter().map(|one| part(one.id.into(), PartKind::Purifier, "purifier"));
         let parts: Vec<Subject> = stations.chain(chambers).chain(purifier).collect();
-        self.inner.insert(thing(id), parts.iter().map(|part| part.id).collect());
-        self.stations_of.insert(thing(id), glovebox.stations.iter().map(|one| one.id.uuid()).collect());
+        self.inside.insert(thing(id), parts.iter().map(|part| part.id).collect());
+        self.stations.insert(thing(id), glovebox.stations.iter().map(|one| one.id.uuid()).collect());
         self.subjects.push(Subject {
             glovebox: Some(id.into()),
             ..whole(id, PartKind::Glovebox, glovebox.tag.to_string(), created_at)
@@ -108,7 +108,7 @@ impl Parts {
 
     /// A part, the parts of it, and the box it belongs to.
     fn family(&self, id: ThingId) -> BTreeSet<ThingId> {
-        let mut family: BTreeSet<ThingId> = self.inner.get(&id).into_iter().flatten().copied().collect();
+        let mut family: BTreeSet<ThingId> = self.inside.get(&id).into_iter().flatten().copied().collect();
         family.insert(id);
         family.extend(self.subject(id).and_then(|subject| subject.glovebox).map(ThingId::from));
         family
@@ -141,7 +141,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     /// What is known of a part, as far as the rules on it ask.
     fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
         let mut history = History::empty(self.zone);
-        let parts = self.parts.inner.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
+        let parts = self.parts.inside.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
         let box_of = subject.glovebox.map(ThingId::from).filter(|id| *id != subject.id);
         let related: Vec<(ThingId, Relation)> = std::iter::once((subject.id, Relation::Itself))
             .chain(parts)
@@ -218,7 +218,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         let intervals = match meter {
             Meter::SolventHours => {
                 let id = subject.glovebox.map_or(subject.id, ThingId::from);
-                let stations = self.parts.stations_of.get(&id).map_or(&[][..], Vec::as_slice);
+                let stations = self.parts.stations.get(&id).map_or(&[][..], Vec::as_slice);
                 usage::with_solvents(self.tx, stations, from)?
             }
             Meter::StationHours | Meter::PumpHours | Meter::AntechamberCycles => {
@@ -366,8 +366,8 @@ pub(crate) fn forecast(
     let parts = Parts {
         subjects: Vec::new(),
         supplies: vec![supply],
-        inner: HashMap::new(),
-        stations_of: HashMap::new(),
+        inside: HashMap::new(),
+        stations: HashMap::new(),
     };
     let found = forecasts(tx, &parts, now)?;
     found.into_iter().next().ok_or_else(|| Error::unknown("gas_supply", reference))

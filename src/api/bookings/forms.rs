@@ -197,12 +197,9 @@ impl BookingForm {
         if self.whole_box {
             return Places::WholeBox;
         }
-        let named: Vec<String> = self.station.iter().chain(&self.stations).cloned().collect();
-        let field = if self.station.is_some() { "station" } else { "stations" };
-        match references(check, field, &named) {
-            named if named.is_empty() => Places::Any(1),
-            named => Places::Named(named),
-        }
+        let mut named = references(check, "stations", &self.stations);
+        named.extend(self.station.as_ref().and_then(|text| check.field("station", text.parse())));
+        if named.is_empty() { Places::Any(1) } else { Places::Named(named) }
     }
 
     fn solvents(&self, check: &mut Check) -> Vec<Solvent> {

@@ -126,7 +126,7 @@ fn written(marks: &[Mark], now: DateTime<Utc>, zone: Tz) -> String {
         let last = if start.date_naive() == end.date_naive() { "%H:%M" } else { "%a %-d %b %H:%M" };
         let when = format!("{} to {}", start.format("%a %-d %b %H:%M"), end.format(last));
         // Writing to a string cannot fail.
-        drop(writeln!(text, "  {when:<34} {:<16} {}", mark.place, mark.what));
+        writeln!(text, "  {when:<34} {:<16} {}", mark.place, mark.what).unwrap_or_default();
     }
     if marks.is_empty() {
         text.push_str("  nothing\n");

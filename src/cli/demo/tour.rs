@@ -71,7 +71,7 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
 
 fn line(text: &mut String, content: &str) {
     // Writing to a string cannot fail.
-    drop(writeln!(text, "{content}"));
+    writeln!(text, "{content}").unwrap_or_default();
 }
 
 /// Writes commands.

@@ -15,7 +15,7 @@ use crate::domain::facility::MaintenanceWindow;
 use crate::domain::names::Reference;
 use crate::domain::upkeep::UpkeepRule;
 use crate::domain::upkeep::readings::{Batch, RawReading};
-use crate::domain::violations::{Violation, Violations};
+use crate::domain::violations::Violations;
 use crate::usecases::ingest_readings::ingest;
 use crate::usecases::keep::{self, Precondition};
 use crate::usecases::{BookingRefusal, Error, Result, Tx, site, upkeep, windows};
@@ -91,8 +91,7 @@ fn refusals(refusal: &BookingRefusal) -> Vec<String> {
 /// The form that an entry's body is.
 pub(super) fn form<F: DeserializeOwned>(body: &serde_json::Value) -> Result<F> {
     serde_path_to_error::deserialize(body)
-        .map_err(|error| shape_fault(&error.path().to_string(), error.inner()).into())
-        .map_err(|fault: Violation| Error::Invalid(fault.into()))
+        .map_err(|error| Error::Invalid(shape_fault(&error.path().to_string(), error.inner()).into()))
 }
 
 fn create<F: Form>(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, at: DateTime<Utc>) -> Result<()> {

@@ -61,10 +61,10 @@ impl Refused {
         let mut text = format!("{}: nothing of it was loaded", self.name);
         for fault in self.faults.iter().take(MOST_TOLD) {
             // Writing to a string cannot fail.
-            drop(write!(text, "\n  {fault}"));
+            write!(text, "\n  {fault}").unwrap_or_default();
         }
         if self.faults.len() > MOST_TOLD {
-            drop(write!(text, "\n  and {} more", self.faults.len() - MOST_TOLD));
+            write!(text, "\n  and {} more", self.faults.len() - MOST_TOLD).unwrap_or_default();
         }
         text
     }

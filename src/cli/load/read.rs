@@ -242,7 +242,7 @@ const BOOKINGS: &[&str] = &[
 const READINGS: &[&str] = &["quantity", "subject", "at", "value", "unit", "sensor"];
 
 /// What a column's cells become.
-fn cell(kind: Kind, column: &str, text: &str, times: Times) -> Result<Value, String> {
+fn cell(column: &str, text: &str, times: Times) -> Result<Value, String> {
     let list = || text.split(';').map(str::trim).filter(|part| !part.is_empty());
     match column {
         "groups" | "calls_for" | "instruments" | "solvents" => Ok(list().collect()),
@@ -261,10 +261,7 @@ fn cell(kind: Kind, column: &str, text: &str, times: Times) -> Result<Value, Str
         },
         "done_at" | "start" | "end" | "booked_at" => times.instant(text).map(|at| json!(rfc3339(at))),
         "measured" => serde_json::from_str(text).map_err(|_| "must be a JSON object".to_owned()),
-        _ => {
-            debug_assert!(kind != Kind::Facility, "the facility is no CSV file");
-            Ok(json!(text))
-        }
+        _ => Ok(json!(text)),
     }
 }
 
@@ -281,12 +278,10 @@ fn read_csv(text: &str, times: Times) -> Result<Content, Vec<Fault>> {
     let broken = |error: &csv::Error| {
         let line =
             error.position().map_or(1, |position| usize::try_from(position.line()).unwrap_or(usize::MAX));
-        match error.kind() {
-            csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
-                Fault::new(line, format!("the row has {len} fields, the header {expected_len}"))
-            }
-            _ => Fault::new(line, error.to_string()),
+        if let csv::ErrorKind::UnequalLengths { expected_len, len, .. } = error.kind() {
+            return Fault::new(line, format!("the row has {len} fields, the header {expected_len}"));
         }
+        Fault::new(line, error.to_string())
     };
     let header = reader.headers().map_err(|error| vec![broken(&error)])?.clone();
     let kind = kind_of(&header)?;
@@ -355,7 +350,7 @@ impl Rows {
         };
         let (mut body, mut faults) = (Map::new(), Vec::new());
         for (column, text) in self.header.iter().zip(record).filter(|(_, text)| !text.is_empty()) {
-            match cell(kind, column, text, self.times) {
+            match cell(column, text, self.times) {
                 Ok(value) => drop(body.insert(column.to_owned(), value)),
                 Err(detail) => faults.push(Fault::new(line, format!("{column}: {detail}"))),
             }

@@ -1,6 +1,9 @@
 use super::read::{Content, Kind, read};
-use super::{Source, Times};
+use super::{Occasion, Source, Times, load};
+use crate::clock::Clock;
 use crate::domain::calendar::zone::parse_zone;
+use crate::store::{Store, examine};
+use crate::usecases::App;
 use chrono::{DateTime, NaiveDate, Utc};
 
 fn vienna() -> Times {
@@ -113,4 +116,35 @@ fn readings_later_than_a_demonstration_are_passed_over() {
         "subject,quantity,at,value\nA,oxygen_ppm,2026-01-05T12:59,1\nA,oxygen_ppm,2026-01-05T13:01,1\n";
     assert_eq!(read(Source { name: "r.csv", text }, times).unwrap().count(), 1);
     assert_eq!(read(Source { name: "r.csv", text }, vienna()).unwrap().count(), 2);
+}
+
+const FACILITY: &str = "[facility]\nname = \"F\"\ntimezone = \"Europe/Vienna\"\n\
+    [[rooms]]\ntag = \"R\"\nvolume_m3 = 60.0\n\
+    [[gloveboxes]]\ntag = \"A\"\nroom = \"R\"\nworking_gas = \"argon\"\ninternal_volume_l = 900.0\n\
+    stations = [{ tag = \"S\", port_pairs = 1 }]\n";
+
+#[test]
+fn a_file_is_loaded_whole_or_not_at_all() {
+    let directory = tempfile::tempdir().unwrap();
+    let url = format!("sqlite://{}/load.db", directory.path().display()).parse().unwrap();
+    let now = utc("2026-01-06T12:00:00Z");
+    let app = App::new(Store::open(&url).unwrap(), Clock::standing_at(now));
+    let wrong = FACILITY.replace("\"R\"\nworking", "\"Q\"\nworking");
+    let load = |name, text| load(&app, Source { name, text }, None, Occasion::present(now));
+    assert!(load("f.toml", &wrong).is_err());
+    // The room of the refused file is not there: the next one can bring it.
+    assert_eq!(load("f.toml", FACILITY).unwrap().summary(), "1 facility, 1 rooms, 1 gloveboxes");
+
+    let bad = "subject,quantity,at,value\nA,oxygen_ppm,2026-01-05T08:00,1\nB,oxygen_ppm,2026-01-05T08:00,1\n\
+               A,oxygen_ppm,2026-01-07T08:00,1\nA,oxygen_ppm,2026-01-05T09:00,-1\n";
+    let told = load("r.csv", bad).unwrap_err().to_string();
+    let lines: Vec<&str> = told.lines().map(|line| line.split(':').next().unwrap().trim()).collect();
+    assert_eq!(lines, ["r.csv", "line 3", "line 4", "line 5"], "{told}");
+    assert_eq!(examine(&url).unwrap().last_reading, None);
+
+    let good = &bad[..bad.find("B,").unwrap()];
+    assert_eq!(load("r.csv", good).unwrap().summary(), "1 readings");
+    assert_eq!(load("r.csv", good).unwrap().summary(), "0 readings, 1 that were there already");
+    assert_eq!(examine(&url).unwrap().last_reading, Some(utc("2026-01-05T07:00:00Z")));
+    app.store().close();
 }

@@ -169,7 +169,7 @@ pub fn forecast(history: &SupplyHistory, now: DateTime<Utc>) -> GasForecast {
     let mut answer = GasForecast {
         contents_now_mol: None,
         usable_mol: None,
-        standby_usable_mol: standby.iter().filter_map(|one| one.usable_mol).sum(),
+        standby_usable_mol: standby.iter().filter_map(|one| one.usable_mol).fold(0.0, |sum, one| sum + one),
         daily_use_mol: None,
         daily_use_m3: None,
         empty: None,

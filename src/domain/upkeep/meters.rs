@@ -220,11 +220,12 @@ impl Counted<'_> {
         let used = last.value - base;
         let evidence = evidence.with_readings(&counted).with("used", used, unit);
         let summary = format!("{} of {} {unit} used", digits(used), digits(self.limit));
-        let crossed =
-            sums.windows(2).find(|pair| pair[1].at > self.since && pair[1].value - base >= self.limit);
-        if let Some([before, after]) = crossed {
-            let reached = interpolate(before, after, base + self.limit).max(self.since);
-            return Assessment::dated(DueDates::certain(reached), summary, evidence);
+        let past_limit = |after: &Sample| after.at > self.since && after.value - base >= self.limit;
+        for (before, after) in sums.iter().zip(sums.iter().skip(1)) {
+            if past_limit(after) {
+                let reached = interpolate(before, after, base + self.limit).max(self.since);
+                return Assessment::dated(DueDates::certain(reached), summary, evidence);
+            }
         }
         if is_stale(last.at, now, STALE_DAYS) {
             let reason = format!("the last reading of {word} is more than {STALE_DAYS} days old");

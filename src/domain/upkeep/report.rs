@@ -251,10 +251,10 @@ impl ReportSupply {
             range(empty, zone),
         );
         if let Some(daily) = self.daily_use_m3 {
-            text.push_str(&format!("; {} m³ a day (15 °C, 1 bar)", digits(daily)));
+            write!(text, "; {} m³ a day (15 °C, 1 bar)", digits(daily)).unwrap_or_default();
         }
         if let Some(exhausted) = self.exhausted.filter(|exhausted| *exhausted != empty) {
-            text.push_str(&format!("; standby too {}", day(exhausted.likely, zone)));
+            write!(text, "; standby too {}", day(exhausted.likely, zone)).unwrap_or_default();
         }
         text
     }

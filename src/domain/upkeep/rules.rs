@@ -390,7 +390,6 @@ impl Trigger {
     pub fn fits(&self, kind: PartKind) -> Result<(), Violation> {
         let part = kind.word();
         match self {
-            Self::Calendar(_) | Self::Finding { .. } => Ok(()),
             Self::Usage { meter, .. } if !meter.kinds().contains(&kind) => Err(Violation::new(
                 "meter",
                 "does_not_fit",
@@ -407,7 +406,12 @@ impl Trigger {
             Self::Contents if kind != PartKind::GasSupply => {
                 Err(Violation::new("kind", "does_not_fit", "only a gas supply has contents"))
             }
-            Self::Usage { .. } | Self::Condition { .. } | Self::Uptake { .. } | Self::Contents => Ok(()),
+            Self::Calendar(_)
+            | Self::Finding { .. }
+            | Self::Usage { .. }
+            | Self::Condition { .. }
+            | Self::Uptake { .. }
+            | Self::Contents => Ok(()),
         }
     }
 }
