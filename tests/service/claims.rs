@@ -1,5 +1,5 @@
-//! `/bookings` and `/openings`: a time is had by one, and whoever is refused
-//! learns why and what would do.
+//! Claims: what a booking takes is taken for everybody else, however many ask at
+//! once, and what is offered instead can be had.
 
 use crate::world::{Client, World, on_both_backends};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -92,21 +92,6 @@ on_both_backends! {
         assert_eq!(ada.get(booked.header("location").unwrap()).is(200).json(), booking);
     }
 
-    fn a_time_that_is_taken_is_refused_with_what_would_do(world) {
-        let ada = world.furnished().qualified("ada");
-        let ben = world.qualified("ben");
-        ada.post("/bookings", &on_station("S1", 60, 180)).is(201);
-        let refusal = ben.post("/bookings", &on_station("S1", 120, 240)).is_problem(409, "booking-conflict");
-        assert_eq!(refusal["conflicts"][0]["resource_tag"], "LYNX/S1");
-        assert_eq!(instant(&refusal["conflicts"][0]["end"]), minute(180));
-        let alternatives = refusal["alternatives"].as_array().unwrap();
-        assert_eq!(alternatives.len(), 3);
-        // What touches is free, and so is the other station.
-        ben.post("/bookings", &on_station("S1", 180, 240)).is(201);
-        ben.post("/bookings", &on_station("S1", 0, 60)).is(201);
-        ben.post("/bookings", &on_station("S2", 60, 180)).is(201);
-    }
-
     fn every_alternative_can_be_booked_as_it_stands(world) {
         let ada = world.furnished().qualified("ada");
         let ben = world.qualified("ben");
@@ -142,87 +127,6 @@ on_both_backends! {
         ];
         assert_eq!(kinds(&refusal, "violations"), expected);
         assert!(keeper.get_all("/bookings").is_empty());
-    }
-
-    fn a_booking_is_changed_and_called_off_by_its_owner(world) {
-        let ada = world.furnished().qualified("ada");
-        let ben = world.qualified("ben");
-        let booked = ada.post("/bookings", &on_station("S1", 60, 180)).is(201);
-        let path = format!("/bookings/{}", booked.id());
-        let later = json!({ "end": at(240) });
-        ben.patch_with_etag(&path, &booked.etag(), &later).is(403);
-        ada.patch(&path, &later).is_problem(428, "condition-missing");
-        let changed = ada.patch_with_etag(&path, &booked.etag(), &later).is(200);
-        assert_eq!(instant(&changed.json()["end"]), minute(240));
-        ada.patch_with_etag(&path, &booked.etag(), &later).is_problem(412, "stale");
-        ben.post("/bookings", &on_station("S1", 200, 260)).is_problem(409, "booking-conflict");
-        ben.post(&format!("{path}/cancel"), &json!({})).is(403);
-        let cancelled = ada.post(&format!("{path}/cancel"), &json!({})).is(200).json();
-        assert_eq!(cancelled["status"], "cancelled");
-        assert_eq!(claims(&cancelled), []);
-        ben.post("/bookings", &on_station("S1", 60, 240)).is(201);
-        ada.post(&format!("{path}/cancel"), &json!({})).is_problem(409, "wrong-state");
-    }
-
-    fn what_others_book_for_is_their_own_affair(world) {
-        let ada = world.furnished().qualified("ada");
-        let ben = world.qualified("ben");
-        let id = ada.post("/bookings", &request("LYNX", 60, 180)).is(201).id();
-        let seen = ben.get(&format!("/bookings/{id}")).is(200);
-        assert!(!seen.text.contains("Sealing ampoules"), "{}", seen.text);
-        assert!(!ben.get("/bookings").is(200).text.contains("Sealing ampoules"));
-        assert!(ada.get("/bookings").is(200).text.contains("Sealing ampoules"));
-        let outsider = world.caller("ben", "bookings:write");
-        outsider.get(&format!("/bookings/{id}")).is_problem(404, "not-found");
-        let mut for_ada = request("LYNX", 300, 360);
-        for_ada["for"] = json!("ADA");
-        ben.post("/bookings", &for_ada).is_problem(403, "forbidden");
-        world.keeper().post("/bookings", &for_ada).is(201);
-    }
-
-    /// RFC 5545 §3.8.5.3: weekly for four occurrences.
-    fn a_series_is_booked_whole_or_with_gaps_that_are_named(world) {
-        let ada = world.furnished().qualified("ada");
-        let week = 7 * 24 * 60;
-        ada.post("/bookings", &on_station("S1", 2 * week + 60, 2 * week + 90)).is(201);
-        let mut series = on_station("S1", 60, 120);
-        series["recurrence"] = json!("FREQ=WEEKLY;COUNT=4");
-        let refusal = ada.post("/bookings", &series).is_problem(409, "booking-conflict");
-        assert_eq!(refusal["conflicts"].as_array().unwrap().len(), 1);
-        assert_eq!(ada.get_all("/bookings").len(), 1);
-        series["on_conflict"] = json!("skip");
-        let made = ada.post("/bookings", &series).is(201).json();
-        let starts: Vec<_> =
-            made["bookings"].as_array().unwrap().iter().map(|booking| instant(&booking["start"])).collect();
-        assert_eq!(starts, [minute(60), minute(week + 60), minute(3 * week + 60)]);
-        assert_eq!(made["skipped"].as_array().unwrap().len(), 1);
-    }
-
-    fn what_is_found_open_can_be_booked(world) {
-        let ada = world.furnished().qualified("ada");
-        ada.post("/bookings", &json!({
-            "glovebox": "LYNX", "whole_box": true, "start": at(0), "end": at(120), "purpose": ""
-        })).is(201);
-        let query = format!(
-            "/openings?duration=PT1H&working_gas=argon&transfers_in=1&from={}&to={}",
-            at(0).replace('+', "%2B"),
-            at(600).replace('+', "%2B"),
-        );
-        let found = ada.get(&query).is(200).json();
-        let openings = found["items"].as_array().unwrap();
-        assert!(!openings.is_empty());
-        let starts: Vec<_> = openings.iter().map(|opening| instant(&opening["start"])).collect();
-        assert!(starts.is_sorted());
-        for opening in openings {
-            let booking = ada.post("/bookings", &json!({
-                "glovebox": opening["glovebox"],
-                "stations": [opening["stations"][0]["id"]],
-                "start": opening["start"], "end": opening["end"], "purpose": "",
-                "transfers_in": [{}]
-            })).is(201);
-            assert_eq!(instant(&booking.json()["end"]) - instant(&booking.json()["start"]), TimeDelta::hours(1));
-            ada.post(&format!("/bookings/{}/cancel", booking.id()), &json!({})).is(200);
-        }
     }
 
     /// Many callers at once, and then the claims as anyone can read them: no two on

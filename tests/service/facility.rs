@@ -99,4 +99,20 @@ on_both_backends! {
             assert!(text.contains("Ivo Brandl") && !text.contains("example.org"), "{text}");
         }
     }
+
+    fn of_many_changes_to_one_box_one_takes_effect(world) {
+        let keeper = world.furnished().keeper();
+        let etag = keeper.get("/gloveboxes/LYNX").is(200).etag();
+        let statuses: Vec<u16> = std::thread::scope(|scope| {
+            let (keeper, etag) = (&keeper, &etag);
+            let change = |n: usize| {
+                let change = json!({ "internal_volume_l": 1000 + n });
+                keeper.patch_with_etag("/gloveboxes/LYNX", etag, &change).status
+            };
+            let changers: Vec<_> = (0..24).map(|n| scope.spawn(move || change(n))).collect();
+            changers.into_iter().map(|changer| changer.join().unwrap()).collect()
+        });
+        assert_eq!(statuses.iter().filter(|status| **status == 200).count(), 1, "{statuses:?}");
+        assert!(statuses.iter().all(|status| [200, 412].contains(status)), "{statuses:?}");
+    }
 }

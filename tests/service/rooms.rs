@@ -330,6 +330,21 @@ on_both_backends! {
         assert_eq!(keeper.get_all("/rooms").len(), 1);
     }
 
+    fn of_many_changes_to_one_version_one_takes_effect(world) {
+        let keeper = world.keeper();
+        let etag = keeper.post("/rooms", &laboratory()).is(201).etag();
+        let statuses: Vec<u16> = std::thread::scope(|scope| {
+            let (keeper, etag) = (&keeper, &etag);
+            let change = |n: usize| {
+                keeper.patch_with_etag("/rooms/LAB-1", etag, &json!({ "volume_m3": 100 + n })).status
+            };
+            let changers: Vec<_> = (0..24).map(|n| scope.spawn(move || change(n))).collect();
+            changers.into_iter().map(|changer| changer.join().unwrap()).collect()
+        });
+        assert_eq!(statuses.iter().filter(|status| **status == 200).count(), 1, "{statuses:?}");
+        assert!(statuses.iter().all(|status| [200, 412].contains(status)), "{statuses:?}");
+    }
+
     fn a_path_says_what_it_takes(world) {
         let keeper = world.keeper();
         // RFC 9110 §15.5.6: 405 carries Allow.
