@@ -6,8 +6,10 @@ use crate::api::problem::{self, Problem};
 use crate::api::{self, contract, problem_pages};
 use crate::telemetry;
 use crate::usecases::App;
-use actix_web::dev::Server;
-use actix_web::middleware::{Compress, DefaultHeaders, from_fn};
+use actix_web::body::MessageBody;
+use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
+use actix_web::http::Method;
+use actix_web::middleware::{Compress, DefaultHeaders, Next, from_fn};
 use actix_web::{HttpRequest, HttpResponse, HttpServer, web};
 use std::net::TcpListener;
 use std::time::Duration;
@@ -55,6 +57,7 @@ pub fn serve(
                     .add(("X-Frame-Options", "DENY")),
             )
             .wrap(from_fn(telemetry::with_request_id))
+            .wrap(from_fn(head_as_get))
             .into_utoipa_app()
             .configure(api::described)
             .into_app()
@@ -81,6 +84,17 @@ async fn keep_house(app: App) {
             tracing::warn!(error = ?error, "could not keep house");
         }
     }
+}
+
+/// Answers HEAD as GET (RFC 9110 §9.3.2); the encoder leaves the body out.
+async fn head_as_get<B: MessageBody>(
+    mut request: ServiceRequest,
+    next: Next<B>,
+) -> Result<ServiceResponse<B>, actix_web::Error> {
+    if request.method() == Method::HEAD {
+        request.head_mut().method = Method::GET;
+    }
+    next.call(request).await
 }
 
 async fn docs() -> HttpResponse {

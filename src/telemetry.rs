@@ -5,6 +5,7 @@ use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::{HeaderName, HeaderValue};
 use actix_web::middleware::Next;
 use std::cell::RefCell;
+use std::io::IsTerminal as _;
 use tracing_subscriber::EnvFilter;
 use uuid::Uuid;
 
@@ -29,7 +30,10 @@ pub enum LogFormat {
 /// Starts logging to standard error; later calls change nothing.
 pub fn start_logging(filter: &str, format: LogFormat) {
     let filter = EnvFilter::try_new(filter).unwrap_or_else(|_| EnvFilter::new("info"));
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let builder = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal());
     // A second start, as in tests, is refused by the library and of no consequence.
     drop(match format {
         LogFormat::Text => builder.try_init(),

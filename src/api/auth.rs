@@ -9,6 +9,8 @@ use crate::domain::facility::Scope;
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
 use actix_web::{FromRequest, HttpRequest, web};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use jsonwebtoken::jwk::{AlgorithmParameters, EllipticCurve, JwkSet};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use serde::{Deserialize, Serialize};
@@ -125,6 +127,11 @@ impl Verifier {
             return Err("the token is longer than 8 KiB".to_owned());
         }
         let header = jsonwebtoken::decode_header(token).map_err(|_| "the token is not a JWT".to_owned())?;
+        if has_critical_extensions(token) {
+            return Err(
+                "the token's header names critical extensions, none of which is understood".to_owned()
+            );
+        }
         let key = self
             .keys
             .iter()
@@ -133,6 +140,12 @@ impl Verifier {
                 None => header.alg == Algorithm::HS256,
             })
             .ok_or_else(|| "no configured key fits the token".to_owned())?;
+        // RFC 9068 asks for at+jwt; many issuers still say JWT or nothing, which is
+        // let in because audience and issuer are pinned. Any other kind is not.
+        let known = ["at+jwt", "application/at+jwt", "jwt"];
+        if header.typ.as_deref().is_some_and(|typ| !known.iter().any(|kind| typ.eq_ignore_ascii_case(kind))) {
+            return Err("the token's typ is not that of an access token".to_owned());
+        }
         let claims = jsonwebtoken::decode::<Claims>(token, &key.decoding, &key.validation)
             .map_err(|error| format!("the token is refused: {error}"))?
             .claims;
@@ -148,6 +161,13 @@ impl Default for Verifier {
     fn default() -> Self {
         Self::new()
     }
+}
+
+/// Whether the header has a `crit` member (RFC 7515 §4.1.11).
+fn has_critical_extensions(token: &str) -> bool {
+    let header = token.split('.').next().unwrap_or_default();
+    let bytes = URL_SAFE_NO_PAD.decode(header).unwrap_or_default();
+    serde_json::from_slice::<serde_json::Value>(&bytes).is_ok_and(|header| header.get("crit").is_some())
 }
 
 /// Signs a token with the shared secret.

@@ -43,7 +43,12 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
             }
             let bytes = read(payload, JSON_LIMIT).await?;
             let once = once_key(&request, &bytes)?;
-            Ok(Self { value: parse_json(&bytes)?, once })
+            let value = parse_json(&bytes)?;
+            // Read as a list, a form would take its fields by position.
+            if bytes.trim_ascii_start().first() == Some(&b'[') {
+                return Err(Problem::field("", "wrong_type", "must be an object, not a list"));
+            }
+            Ok(Self { value, once })
         })
     }
 }

@@ -29,9 +29,15 @@ pub(super) enum Token {
 impl Token {
     pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
         let Self::Issue { sub, scope, valid_for } = self;
+        if sub.trim().is_empty() {
+            return Err("--sub: say whom the token is for".into());
+        }
         let mut words = Vec::new();
         for word in scope.iter().flat_map(|text| text.split([' ', ','])).filter(|word| !word.is_empty()) {
             words.push(Scope::from_word(word).ok_or_else(|| unknown_scope(word))?.word());
+        }
+        if words.is_empty() {
+            return Err("--scope: a token without a scope opens nothing".into());
         }
         let length = Length::parse(valid_for).map_err(|e| format!("--valid-for: {e}"))?;
         let token = issue(config, sub, &words.join(" "), length)?;

@@ -1,6 +1,7 @@
 //! Bookings.
 
 use super::Tx;
+use super::db::Db;
 use super::error::{StoreError, StoreResult};
 use super::kept::one_row;
 use super::schema::bookings;
@@ -162,6 +163,18 @@ pub(crate) fn select(
     }
     let rows: Vec<BookingRow> = query.order(bookings::id).limit(limit).load(tx.db())?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// Makes other transactions that book for the group wait for this one, so that
+/// two cannot both take what is left of its quota.
+pub(crate) fn lock_group(tx: &mut Tx<'_>, group: &Name) -> StoreResult<()> {
+    match tx.db() {
+        Db::Sqlite(_) => Ok(()),
+        Db::Postgres(connection) => {
+            let lock = diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, 0))");
+            Ok(lock.bind::<diesel::sql_types::Text, _>(group.as_str()).execute(connection).map(drop)?)
+        }
+    }
 }
 
 /// What a group has booked or worked that begins in `range`, and on which booking.

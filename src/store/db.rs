@@ -67,9 +67,23 @@ const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode =
 /// Opens an `SQLite` file, creating it where there is none.
 pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {
     let unavailable = |e: &dyn std::fmt::Display| StoreError::Unavailable(format!("{}: {e}", path.display()));
+    keep_private(path).map_err(|e| unavailable(&e))?;
     let mut connection = SqliteConnection::establish(&path.to_string_lossy()).map_err(|e| unavailable(&e))?;
     connection.batch_execute(SQLITE_SETTINGS).map_err(|e| unavailable(&e))?;
     Ok(Db::Sqlite(connection))
+}
+
+/// Makes a missing file, readable by its owner only: it holds who was where.
+/// `SQLite` gives its side files the same mode.
+fn keep_private(path: &Path) -> std::io::Result<()> {
+    if path == Path::new(":memory:") || path.exists() {
+        return Ok(());
+    }
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create(true).truncate(false);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(path).map(drop)
 }
 
 /// Connects to a `PostgreSQL` server.

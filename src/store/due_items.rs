@@ -2,6 +2,7 @@
 
 use super::Tx;
 use super::error::{Constraint, StoreError, StoreResult};
+use super::kept::only_one;
 use super::schema::due_items;
 use super::site::document;
 use super::things::{checked, uuid};
@@ -100,8 +101,8 @@ pub(crate) fn insert(tx: &mut Tx<'_>, kept: &KeptItem) -> StoreResult<()> {
 
 /// Keeps what an item says now.
 pub(crate) fn update(tx: &mut Tx<'_>, kept: &KeptItem) -> StoreResult<()> {
-    diesel::update(due_items::table.find(kept.id.to_string())).set(&ItemRow::from(kept)).execute(tx.db())?;
-    Ok(())
+    let before = due_items::table.find(kept.id.to_string()).filter(due_items::version.eq(kept.version - 1));
+    only_one(diesel::update(before).set(&ItemRow::from(kept)).execute(tx.db())?)
 }
 
 /// Every item's id and when it was computed, in order of id.

@@ -106,6 +106,7 @@ impl From<DieselError> for StoreError {
                 "database is locked",
                 "disk is full",
                 "disk I/O error",
+                "lock timeout",
                 "terminating connection",
                 "shutting down",
             ]

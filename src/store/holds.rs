@@ -3,7 +3,7 @@
 use super::Tx;
 use super::db::Db;
 use super::error::{StoreError, StoreResult};
-use super::kept::one_row;
+use super::kept::{one_row, only_one};
 use super::schema::{bookings, claims, holds, things};
 use super::things::{checked, uuid};
 use crate::domain::facility::Stored;
@@ -214,8 +214,15 @@ pub(crate) fn marked(tx: &mut Tx<'_>, hold: HoldId) -> StoreResult<Vec<Affected>
 }
 
 /// Marks a booking as affected by a hold: tentative until it is released.
-pub(crate) fn mark(tx: &mut Tx<'_>, booking: Uuid, hold: HoldId, now: DateTime<Utc>) -> StoreResult<()> {
-    diesel::update(bookings::table.find(booking.to_string()))
+pub(crate) fn mark(
+    tx: &mut Tx<'_>,
+    affected: &Affected,
+    hold: HoldId,
+    now: DateTime<Utc>,
+) -> StoreResult<()> {
+    let before =
+        bookings::table.find(affected.booking.to_string()).filter(bookings::version.eq(affected.version));
+    let changed = diesel::update(before)
         .set((
             bookings::hold_id.eq(Some(hold.to_string())),
             bookings::status.eq("tentative"),
@@ -223,16 +230,18 @@ pub(crate) fn mark(tx: &mut Tx<'_>, booking: Uuid, hold: HoldId, now: DateTime<U
             bookings::updated_at.eq(now.naive_utc()),
         ))
         .execute(tx.db())?;
-    Ok(())
+    only_one(changed)
 }
 
 /// Takes the mark off every booking that carries the hold's; what was
-/// tentative because of it is confirmed, what was cancelled stays so.
+/// tentative because of it is confirmed; what was cancelled, or may have to
+/// give way to upkeep, stays as it is.
 pub(crate) fn unmark(tx: &mut Tx<'_>, hold: HoldId, now: DateTime<Utc>) -> StoreResult<()> {
     diesel::update(
         bookings::table
             .filter(bookings::hold_id.eq(hold.to_string()))
-            .filter(bookings::status.eq("tentative")),
+            .filter(bookings::status.eq("tentative"))
+            .filter(bookings::work.not_like("%\"may_give_way\"%")),
     )
     .set(bookings::status.eq("confirmed"))
     .execute(tx.db())?;

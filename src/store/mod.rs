@@ -34,6 +34,7 @@ pub use examine::{Examination, examine};
 
 use db::{Connector, Db};
 use diesel::Connection;
+use diesel::connection::SimpleConnection as _;
 use diesel::r2d2::Pool;
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::oneshot;
@@ -117,7 +118,14 @@ impl Store {
         work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
     ) -> Result<T, E> {
         let mut db = self.inner.pool.get().map_err(|e| StoreError::Unavailable(e.to_string()))?;
-        in_transaction(&mut db, work)
+        in_transaction(&mut db, |tx| {
+            if let Db::Postgres(connection) = tx.db() {
+                connection
+                    .batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+                    .map_err(StoreError::from)?;
+            }
+            work(tx)
+        })
     }
 
     /// Reads within one consistent transaction, off the async threads.

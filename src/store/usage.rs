@@ -39,7 +39,8 @@ fn work(tx: &mut Tx<'_>, stations: &[Uuid], from: DateTime<Utc>) -> StoreResult<
 
 fn used((starts, ends, progress, started, closed, _): &WorkRow) -> Option<Interval> {
     let (from, to) = match (started, closed) {
-        (Some(started), Some(closed)) if progress == "closed_out" => (started, closed),
+        // A close-out written down days later is not days of use.
+        (Some(started), Some(closed)) if progress == "closed_out" => (started, closed.min(ends)),
         _ => (starts, ends),
     };
     Interval::new(from.and_utc(), to.and_utc()).ok()

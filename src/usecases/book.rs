@@ -1,6 +1,6 @@
 //! Making a booking, or a series of them, and changing one.
 
-use super::keep::{Precondition, load};
+use super::keep::{Precondition, load, resolve};
 use super::situation::{all_windows, box_view, person_of, requester_view, site_view};
 use super::{Alternative, BookingRefusal, Error, NamedConflict, Result, Tx};
 use crate::clock::fresh_id;
@@ -12,6 +12,7 @@ use crate::domain::booking::{
 };
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::recurrence::Recurrence;
+use crate::domain::calendar::rule::End;
 use crate::domain::calendar::zone::LocalTime;
 use crate::domain::facility::{Glovebox, Person, Scope, Stored};
 use crate::domain::ids::{BookingId, SeriesId, StationId};
@@ -24,6 +25,8 @@ use serde_json::json;
 
 /// Occurrences of one series at most.
 pub(crate) const LONGEST_SERIES: usize = 200;
+/// How far the times of one series may lie apart.
+const LONGEST_SERIES_SPAN: TimeDelta = TimeDelta::days(790);
 /// Alternatives offered at most.
 const ALTERNATIVES: usize = 3;
 /// How far after the time asked for alternatives are looked for.
@@ -87,11 +90,7 @@ fn beneficiary(tx: &mut Tx<'_>, actor: &Actor, named: Option<&Reference>) -> Res
         });
     };
     // Without the right to book for others, whether others exist is not told.
-    let named = match load::<Person>(tx, reference) {
-        Ok(person) => Some(person),
-        Err(Error::Unknown { .. }) => None,
-        Err(other) => return Err(other),
-    };
+    let named = known(load::<Person>(tx, reference))?;
     match (named, own) {
         (Some(person), _) if actor.has(Scope::BookingsManage) => Ok(person),
         (Some(person), Some(own)) if person.id == own.id => Ok(person),
@@ -102,20 +101,23 @@ fn beneficiary(tx: &mut Tx<'_>, actor: &Actor, named: Option<&Reference>) -> Res
     }
 }
 
-/// The box a booking is for, locked against concurrent bookings of it.
+/// What was found, with absence as a value.
+fn known<T>(found: Result<T>) -> Result<Option<T>> {
+    match found {
+        Ok(found) => Ok(Some(found)),
+        Err(Error::Unknown { .. }) => Ok(None),
+        Err(other) => Err(other),
+    }
+}
+
+/// The box a booking is for, locked against concurrent bookings of it and
+/// loaded under the lock, so that it is decided on as it is.
 fn lock_box(tx: &mut Tx<'_>, reference: &Reference) -> Result<Stored<Glovebox>> {
-    let glovebox: Stored<Glovebox> = match load(tx, reference) {
-        Err(Error::Unknown { .. }) => {
-            return Err(Error::invalid(
-                "glovebox",
-                "unknown_reference",
-                format!("there is no glovebox {reference}"),
-            ));
-        }
-        other => other?,
-    };
-    holds::lock(tx, glovebox.id.into())?;
-    Ok(glovebox)
+    let unknown =
+        || Error::invalid("glovebox", "unknown_reference", format!("there is no glovebox {reference}"));
+    let id = known(resolve::<Glovebox>(tx, reference))?.ok_or_else(unknown)?;
+    holds::lock(tx, id.into())?;
+    Glovebox::find(tx, id)?.ok_or_else(unknown)
 }
 
 /// Makes one booking.
@@ -130,7 +132,7 @@ pub(crate) fn book(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, new: &New
     let on = box_view(tx, &glovebox, &windows, span, None)?;
     match decide(&new.request, &site, &requester, &on) {
         Ok(decision) => save_new(tx, actor, now, &person, &on, &new.request, decision, None),
-        Err(refused) => Err(refusal(tx, now, &new.request, &person, &on, refused)?.into()),
+        Err(refused) => Err(refusal(tx, now, &new.request, &person, (&on, None), refused)?.into()),
     }
 }
 
@@ -194,8 +196,12 @@ fn series_times(
     let local = LocalTime::new(first.start().with_timezone(&zone).naive_local())
         .map_err(|e| Error::invalid("start", "out_of_range", e.to_string()))?;
     let recurrence = Recurrence::new(local, zone, Some(rrule), Vec::new(), Vec::new())?;
+    // A series that ends is taken whole, so that what lies beyond the horizon is
+    // refused and said; one without an end is booked up to the horizon.
+    let endless = recurrence.rule().is_none_or(|rule| matches!(rule.end(), End::Never));
     let horizon = now + site.policies.horizon.delta() + TimeDelta::seconds(1);
-    let range = Interval::new(first.start(), horizon.max(first.end()))
+    let until = if endless { horizon } else { first.start() + LONGEST_SERIES_SPAN };
+    let range = Interval::new(first.start(), until.max(first.end()))
         .map_err(|e| Error::invalid("start", "empty_interval", e.to_string()))?;
     let starts = recurrence
         .expand(range, LONGEST_SERIES)
@@ -314,7 +320,7 @@ pub(crate) fn change(
     let on = box_view(tx, &glovebox, &windows, request.interval, Some(id))?;
     let decision = match decide(&request, &site, &requester, &on) {
         Ok(decision) => decision,
-        Err(refused) => return Err(refusal(tx, now, &request, &person, &on, refused)?.into()),
+        Err(refused) => return Err(refusal(tx, now, &request, &person, (&on, Some(id)), refused)?.into()),
     };
     let value = Booking {
         glovebox: on.id,
@@ -368,12 +374,12 @@ fn refusal(
     now: DateTime<Utc>,
     request: &BookingRequest,
     person: &Stored<Person>,
-    on: &BoxView,
+    (on, without): (&BoxView, Option<BookingId>),
     refused: Refused,
 ) -> Result<BookingRefusal> {
     let mut refusal = named(on, refused);
     if !refusal.conflicts.is_empty() {
-        refusal.alternatives = alternatives(tx, now, request, person, on)?;
+        refusal.alternatives = alternatives(tx, now, request, person, (on, without))?;
     }
     Ok(refusal)
 }
@@ -385,7 +391,7 @@ fn alternatives(
     now: DateTime<Utc>,
     request: &BookingRequest,
     person: &Stored<Person>,
-    home: &BoxView,
+    (home, without): (&BoxView, Option<BookingId>),
 ) -> Result<Vec<Alternative>> {
     let wanted = request.interval.start();
     let from = now.max(wanted - TimeDelta::days(1));
@@ -393,12 +399,12 @@ fn alternatives(
         return Ok(Vec::new());
     };
     let site = site_view(tx, now, range)?;
-    let requester = requester_view(tx, person, &site, range, None)?;
+    let requester = requester_view(tx, person, &site, range, without.map(Into::into))?;
     let windows = all_windows(tx)?;
     let mut candidates: Vec<(TimeDelta, bool, usize, BookingRequest)> = Vec::new();
     let mut views = Vec::new();
     for glovebox in gloveboxes::by_gas(tx, home.glovebox.working_gas)? {
-        let on = box_view(tx, &glovebox, &windows, range, None)?;
+        let on = box_view(tx, &glovebox, &windows, range, without)?;
         let elsewhere = on.id != home.id;
         for asked in ways_to_ask(request, elsewhere) {
             for (starts, fitted) in openings(&asked, range, &site, &on, 40) {

@@ -78,7 +78,7 @@ pub(crate) fn open(tx: &mut Tx<'_>, by: &str, now: DateTime<Utc>, new: NewHold) 
 /// Marks the bookings that a hold closes and that no other hold has marked.
 fn mark(tx: &mut Tx<'_>, by: &str, now: DateTime<Utc>, hold: &Stored<Hold>) -> Result<()> {
     for affected in holds::unmarked(tx, &hold.value, now)? {
-        holds::mark(tx, affected.booking, hold.id.into(), now)?;
+        holds::mark(tx, &affected, hold.id.into(), now)?;
         let body = json!({ "version": affected.version + 1, "hold": hold.id, "status": "tentative" });
         events::append(tx, now, "booking.affected", affected.booking, by, &body)?;
     }

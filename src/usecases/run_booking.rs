@@ -8,13 +8,13 @@ use super::situation::person_of;
 use super::{BookingRefusal, Error, Result, Tx};
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, EndOfRun, Progress, Status};
-use crate::domain::facility::{MeasuredQuantity, Person, Scope, Stored};
+use crate::domain::facility::{Glovebox, MeasuredQuantity, Person, Scope, Stored};
 use crate::domain::ids::{BookingId, GloveboxId, PersonId};
 use crate::domain::upkeep::readings::{Batch, RawReading};
 use crate::domain::violations::{Coded as _, Violation, Violations};
 pub(crate) use crate::store::bookings::Wanted;
 use crate::store::kept::Kept as _;
-use crate::store::{bookings, claims, holds, site};
+use crate::store::{bookings, claims, holds, site, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
@@ -78,6 +78,9 @@ pub(crate) fn list(
 ) -> Result<Vec<(Booked, Sight)>> {
     actor.needs_any(&[Scope::FacilityRead, Scope::BookingsWrite, Scope::BookingsManage])?;
     let (person, manages) = standing(tx, actor)?;
+    if !manages && wanted.person.is_some_and(|asked| Some(asked) != person) {
+        return Err(Error::NotYours("whose bookings are whose is told with bookings:manage only".to_owned()));
+    }
     if !manages && !actor.has(Scope::FacilityRead) {
         let Some(own) = person.filter(|own| wanted.person.is_none_or(|asked| asked == *own)) else {
             return Ok(Vec::new());
@@ -247,7 +250,13 @@ fn keep_readings(
     record: &EndOfRun,
 ) -> Result<()> {
     let mut rows: Vec<(String, MeasuredQuantity, f64, String)> = Vec::new();
+    let supply = Glovebox::find(tx, glovebox.uuid())?.and_then(|on| on.value.gas_supply).map(|id| id.uuid());
     for (i, read) in record.cylinders.iter().enumerate() {
+        let parent = things::get(tx, read.cylinder.uuid())?.and_then(|cylinder| cylinder.parent);
+        if parent.is_none() || parent != supply {
+            let field = format!("cylinder_pressures[{i}].cylinder");
+            return Err(Error::invalid(&field, "other_supply", "this cylinder does not feed the box"));
+        }
         let field = format!("cylinder_pressures[{i}].gauge_bar");
         rows.push((read.cylinder.to_string(), MeasuredQuantity::GaugeBar, read.gauge.get(), field));
     }
@@ -287,7 +296,9 @@ fn keep_readings(
 pub(crate) fn release_no_shows(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<usize> {
     let grace = site::get(tx)?.value.policies.no_show_grace.delta();
     let before = now.checked_sub_signed(grace).unwrap_or(now - TimeDelta::minutes(30));
-    let missed = bookings::not_begun(tx, before)?;
+    let mut missed = bookings::not_begun(tx, before)?;
+    // Whoever books from now on has the whole grace from then.
+    missed.retain(|booking| booking.created_at < before);
     let count = missed.len();
     for booking in missed {
         claims::release(tx, booking.id.into())?;

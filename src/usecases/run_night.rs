@@ -60,6 +60,9 @@ pub(crate) fn run_night(
 ) -> Result<Run> {
     actor.needs(Scope::NightlyRun)?;
     let as_of = as_of.unwrap_or(now).trunc_subsecs(6);
+    if as_of.timestamp() < 0 {
+        return Err(Error::invalid("as_of", "out_of_range", "must not be before 1970"));
+    }
     if as_of > now {
         return Err(Error::invalid("as_of", "in_the_future", "must not be later than now"));
     }

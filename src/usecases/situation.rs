@@ -31,22 +31,23 @@ pub(crate) fn site_view(tx: &mut Tx<'_>, now: DateTime<Utc>, span: Interval) -> 
     Ok(SiteView { now, zone: site.timezone, policies: site.policies, open, closures })
 }
 
-/// The person that an actor is, by token subject, id or tag.
+/// The person that an actor is: by token subject, or where the person has none
+/// set, by id or tag.
 pub(crate) fn person_of(tx: &mut Tx<'_>, actor: &Actor) -> Result<Option<Stored<Person>>> {
     if let Some(person) = people::by_subject(tx, &actor.subject)? {
         return Ok(Some(person));
     }
-    if let Ok(id) = Uuid::parse_str(&actor.subject) {
-        return Ok(Person::find(tx, id)?);
-    }
-    match Tag::parse(&actor.subject) {
-        Ok(tag) => match super::keep::load::<Person>(tx, &Reference::Tag(tag)) {
-            Ok(person) => Ok(Some(person)),
-            Err(Error::Unknown { .. }) => Ok(None),
-            Err(other) => Err(other),
+    let found = match (Uuid::parse_str(&actor.subject), Tag::parse(&actor.subject)) {
+        (Ok(id), _) => Person::find(tx, id)?,
+        (_, Ok(tag)) => match super::keep::load::<Person>(tx, &Reference::Tag(tag)) {
+            Ok(person) => Some(person),
+            Err(Error::Unknown { .. }) => None,
+            Err(other) => return Err(other),
         },
-        Err(_) => Ok(None),
-    }
+        _ => None,
+    };
+    // Whoever has a subject signs in with that and nothing else.
+    Ok(found.filter(|person| person.value.subject.is_none()))
 }
 
 /// What is known of a person that bears on bookings within a span; a booking
@@ -68,7 +69,10 @@ pub(crate) fn requester_view(
             week_around(span.end(), site.zone).end(),
         )
         .map_err(|e| Error::invalid("start", "out_of_range", e.to_string()))?;
-        for group in &person.value.groups {
+        let mut groups = person.value.groups.clone();
+        groups.sort_unstable();
+        for group in &groups {
+            bookings::lock_group(tx, group)?;
             let booked = bookings::of_group(tx, group, weeks)?;
             group_bookings.extend(
                 booked

@@ -15,7 +15,7 @@ use crate::domain::violations::{Check, Violation};
 use crate::store::kept::Kept as _;
 use crate::store::readings::{self, NewPoint};
 use crate::store::{events, things};
-use chrono::{DateTime, SubsecRound as _, Utc};
+use chrono::{DateTime, SubsecRound as _, TimeDelta, Utc};
 use serde_json::json;
 use std::collections::BTreeMap;
 use uuid::Uuid;
@@ -56,6 +56,10 @@ struct Checked {
     gauge_bar: Option<f64>,
 }
 
+/// How long ago a swap may have been: readings taken since are taken for the
+/// new cylinder's.
+const LONGEST_AGO: TimeDelta = TimeDelta::days(7);
+
 /// Records that one cylinder of a supply was taken off and another put on.
 pub(crate) fn swap(
     tx: &mut Tx<'_>,
@@ -78,7 +82,15 @@ pub(crate) fn swap(
     events::append(tx, now, "gas_supply.changed", supply.id, &actor.subject, &body)?;
     if let Some(value) = checked.gauge_bar {
         let series = readings::series(tx, connected.id.uuid(), MeasuredQuantity::GaugeBar, "")?;
-        readings::insert(tx, &[NewPoint { series, at: checked.at, value, flag: None }], now)?;
+        let kept = readings::insert(tx, &[NewPoint { series, at: checked.at, value, flag: None }], now)?;
+        #[expect(clippy::float_cmp, reason = "the same reading sent twice is the same to the bit")]
+        if kept.iter().any(|(_, stands)| *stands != value) {
+            return Err(Error::invalid(
+                "gauge_bar",
+                "differs_from_stored",
+                "another reading of that instant stands",
+            ));
+        }
     }
     let service = record(tx, actor, now, &supply, &checked, [&removed, &connected])?;
     Ok(Swapped { service, supply, removed, connected, gauge_bar: checked.gauge_bar })
@@ -138,6 +150,13 @@ fn check(tx: &mut Tx<'_>, supply: &Stored<GasSupply>, swap: &Swap, now: DateTime
     }
     let at = swap.at.unwrap_or(now).trunc_subsecs(6);
     check.require(at <= now, "at", "in_the_future", "must not be later than now");
+    let recent = at > now - LONGEST_AGO;
+    check.require(
+        recent,
+        "at",
+        "too_long_ago",
+        "a swap is recorded within a week; readings since would be misread",
+    );
     let gauge_bar = swap.gauge_bar.map(|bar| MeasuredQuantity::GaugeBar.check(bar, None)).transpose();
     let gauge_bar = check.field("gauge_bar", gauge_bar).flatten();
     if let (Some(bar), Some(index)) = (gauge_bar, connected) {

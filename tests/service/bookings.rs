@@ -317,4 +317,59 @@ on_both_backends! {
         assert!(!problem["alternatives"].as_array().unwrap().is_empty());
         world.researcher("ada").post("/bookings", &booking(world, 27, 1)).is(201);
     }
+
+    fn whose_bookings_are_whose_is_not_told_by_a_filter(world) {
+        furnish(world);
+        world.researcher("ada").post("/bookings", &booking(world, 2, 3)).is(201);
+        let ben = world.researcher("ben");
+        ben.get("/bookings?person=ADA").is_problem(403, "forbidden");
+        assert!(ben.get("/bookings?person=BEN").is(200).json()["items"].as_array().unwrap().is_empty());
+    }
+
+    /// A tag in somebody else's token is not the person with that tag.
+    fn nobody_acts_for_a_person_by_their_tag(world) {
+        furnish(world);
+        let booked = world.researcher("ada").post("/bookings", &booking(world, 2, 3)).is(201);
+        let mask = world.caller("ADA", "bookings:write");
+        mask.post(&format!("/bookings/{}/cancel", booked.id()), &json!({})).is_problem(404, "not-found");
+        mask.post("/bookings", &booking(world, 6, 1)).is_problem(422, "invalid-input");
+    }
+
+    fn a_series_that_ends_beyond_the_horizon_is_refused_or_says_what_it_left_out(world) {
+        let keeper = furnish(world);
+        let facility = keeper.get("/facility").is(200);
+        keeper.patch_with_etag("/facility", &facility.etag(), &json!({"policies": {"horizon": "P21D"}})).is(200);
+        let ada = world.researcher("ada");
+        let weekly = with(booking(world, 2, 1), json!({"recurrence": "FREQ=WEEKLY;COUNT=6"}));
+        let problem = ada.post("/bookings", &weekly).is_problem(422, "booking-not-allowed");
+        assert_eq!(codes(&problem), ["beyond_horizon", "beyond_horizon", "beyond_horizon"]);
+        let gappy = ada.post("/bookings", &with(weekly, json!({"on_conflict": "skip"}))).is(201).json();
+        assert_eq!(gappy["bookings"].as_array().unwrap().len(), 3);
+        assert_eq!(gappy["skipped"].as_array().unwrap().len(), 3);
+    }
+
+    fn a_cylinder_of_another_supply_is_not_read_at_close_out(world) {
+        let keeper = furnish(world);
+        let cylinder = json!({"tag": "C9", "water_volume_l": 50.0, "fill_bar": 200.0, "state": "connected"});
+        keeper.post("/gas-supplies", &json!({"tag": "SPARE", "gas": "argon", "cylinders": [cylinder]})).is(201);
+        let ada = world.researcher("ada");
+        let booked = ada.post("/bookings", &booking(world, 2, 3)).is(201);
+        world.it_is_now(world.now() + TimeDelta::hours(2));
+        let path = format!("/bookings/{}/closeout", booked.id());
+        let record = json!({"cylinder_pressures": [{"cylinder": "SPARE/C9", "gauge_bar": 9.0}], "chambers_under_vacuum": true});
+        let problem = ada.post(&path, &record).is_problem(422, "invalid-input");
+        assert_eq!(codes(&problem), ["other_supply"]);
+        ada.post(&path, &json!({"chambers_under_vacuum": true})).is(200);
+    }
+
+    fn a_list_is_no_form(world) {
+        let keeper = furnish(world);
+        keeper.post("/rooms", &json!(["LAB-9", "by position", 50.0, 1.0, true])).is_problem(422, "invalid-input");
+    }
+
+    fn head_is_answered_as_get(world) {
+        furnish(world);
+        let answer = world.keeper().send("HEAD", "/api/v1/gloveboxes/OTTER", &[], None);
+        assert_eq!(answer.is(200).header("etag"), Some("\"v1\""));
+    }
 }

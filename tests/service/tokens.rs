@@ -153,6 +153,11 @@ fn an_issuers_key_set_lets_in_what_its_keys_signed() {
     for kid in [None, Some("two"), Some("")] {
         verifier.verify(&signed_by_the_issuer(kid, &good())).unwrap_err();
     }
+    // A token of another kind, though its claims would do (RFC 8725 §3.11).
+    let header = Header { typ: Some("logout+jwt".to_owned()), ..Header::new(Algorithm::HS256) };
+    let other_kind = jsonwebtoken::encode(&header, &good(), &EncodingKey::from_secret(SECRET)).unwrap();
+    let ours = Verifier::new().with_secret(SECRET, NAME, NAME).unwrap();
+    ours.verify(&other_kind).unwrap_err();
     verifier.verify(&signed_by_the_issuer(Some("one"), &without("aud"))).unwrap_err();
     verifier.verify(&signed_by_the_issuer(Some("one"), &with("iss", json!("else")))).unwrap_err();
 }

@@ -240,17 +240,23 @@ impl Counted<'_> {
     }
 }
 
-/// The counter as use since its first reading; a counter that falls was
-/// reset to nought, and what it shows then is use.
+/// The counter as use since its first reading. A counter that falls below half
+/// was reset to nought, and what it shows then is use; a smaller fall is a
+/// correction or a second, coarser reading of it, and no use (our own rule).
 fn running_sums(samples: &[Sample]) -> Vec<Sample> {
     let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
     let mut previous: Option<f64> = None;
     for sample in samples {
-        let step = previous
-            .map_or(0.0, |before| if sample.value >= before { sample.value - before } else { sample.value });
+        let step = previous.map_or(0.0, |before| match sample.value {
+            value if value >= before => value - before,
+            value if value < before / 2.0 => value,
+            _ => 0.0,
+        });
         let before = sums.last().map_or(0.0, |sum| sum.value);
         sums.push(Sample { at: sample.at, value: before + step });
-        previous = Some(sample.value);
+        // After a small fall the height already counted stands.
+        previous =
+            previous.filter(|before| (before / 2.0..*before).contains(&sample.value)).or(Some(sample.value));
     }
     sums
 }
