@@ -1,11 +1,12 @@
 //! The published contract: the OpenAPI document that the code generates.
 
 use super::problem::{self, Kind, Problem};
+use std::collections::BTreeMap;
 use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::header::HeaderBuilder;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn, PathItem};
 use utoipa::openapi::response::ResponseBuilder;
-use utoipa::openapi::schema::{ObjectBuilder, Type};
+use utoipa::openapi::schema::{ObjectBuilder, Schema, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
 use utoipa::openapi::{InfoBuilder, LicenseBuilder, OpenApi, Ref, RefOr, Required};
 use utoipa_actix_web::AppExt as _;
@@ -47,8 +48,28 @@ fn complete(document: &mut OpenApi) {
     <Problem as utoipa::ToSchema>::schemas(&mut schemas);
     schemas.push(("Problem".to_owned(), <Problem as utoipa::PartialSchema>::schema()));
     components.schemas.extend(schemas);
+    open_views(&mut components.schemas);
     for (path, item) in &mut document.paths.paths {
         complete_path(path, item);
+    }
+}
+
+/// A form admits no other fields; the view that answers with it has more. The
+/// form is therefore written out in the view, without that limit.
+fn open_views(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
+    let forms = schemas.clone();
+    for view in schemas.values_mut() {
+        let RefOr::T(Schema::AllOf(parts)) = view else { continue };
+        for part in &mut parts.items {
+            let RefOr::Ref(form) = part else { continue };
+            let name = form.ref_location.rsplit('/').next().unwrap_or_default();
+            if let Some(RefOr::T(Schema::Object(form))) = forms.get(name) {
+                let mut open = form.clone();
+                open.additional_properties = None;
+                open.example = None;
+                *part = RefOr::T(Schema::Object(open));
+            }
+        }
     }
 }
 

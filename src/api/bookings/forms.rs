@@ -327,7 +327,7 @@ impl From<&Busy> for ClaimBody {
     "person": "0190f0a2-7000-7000-8000-00000000000b", "group": "Interfaces", "status": "confirmed",
     "progress": "booked", "start": "2026-03-02T08:00:00Z", "end": "2026-03-02T11:00:00Z",
     "stations": ["0190f0a2-7000-7000-8000-000000000002"], "whole_box": false, "purpose": "Sealing ampoules",
-    "solvents": ["toluene"],
+    "transfers_in": [], "transfers_out": [], "instruments": [], "solvents": ["toluene"],
     "claims": [{"resource": "0190f0a2-7000-7000-8000-000000000002", "start": "2026-03-02T08:00:00Z",
                 "end": "2026-03-02T11:00:00Z", "why": "work"}],
     "gas_estimate_nl": 105.2, "cautions": [],
