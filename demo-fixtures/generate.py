@@ -24,6 +24,8 @@ from datetime import date, datetime, time, timedelta
 
 from CoolProp.CoolProp import PropsSI
 
+from history import KEEPERS, REGENERATED, SERVICES
+
 HERE = pathlib.Path(__file__).parent
 MONDAY = datetime(2026, 1, 5)
 # Chosen among a few for an argon cylinder that is used up evenly.
@@ -436,14 +438,6 @@ def gas_readings(supply, contents):
 
 # --- the boxes' atmosphere, counters --------------------------------------
 
-# Days before the Monday on which each purifier was regenerated, latest first.
-REGENERATED = {
-    "OTTER": [84, 215, 350],
-    "HERON": [40, 206],
-    "BADGER": [170, 344],
-    "WREN": [103, 280],
-    "MARTEN": [61, 236],
-}
 # Oxygen and water right after a regeneration (ppm), and their rise a day.
 ATMOSPHERE = {
     "OTTER": (0.9, 0.088, 0.5, 0.004),
@@ -504,67 +498,6 @@ def counters(box, made):
 
 
 # --- services ---------------------------------------------------------------
-
-# Subject, task, days before the Monday, findings, measured values.
-SERVICES = [
-    ("OTTER/LEFT", "glove_change", 350, "", {}),
-    ("OTTER/RIGHT", "glove_change", 198, "", {}),
-    ("HERON/LEFT", "glove_change", 373, "", {}),
-    ("HERON/RIGHT", "glove_change", 122, "small tear at the left cuff", {}),
-    ("BADGER/FRONT", "glove_change", 90, "", {}),
-    ("WREN/LEFT", "glove_change", 6, "", {}),
-    ("WREN/RIGHT", "glove_change", 251, "", {}),
-    ("MARTEN/FRONT", "glove_change", 230, "", {}),
-    ("OTTER", "leak_test", 101, "", {"hourly_leak_rate_per_h": 0.00031}),
-    ("HERON", "leak_test", 118, "", {"hourly_leak_rate_per_h": 0.00042}),
-    ("BADGER", "leak_test", 88, "", {"hourly_leak_rate_per_h": 0.00038}),
-    ("WREN", "leak_test", 150, "", {"hourly_leak_rate_per_h": 0.00029}),
-    ("MARTEN", "leak_test", 31, "", {"hourly_leak_rate_per_h": 0.00046}),
-    ("BADGER/LARGE", "pump_oil_change", 300, "oil clear", {}),
-    ("BADGER/SMALL", "pump_oil_change", 300, "", {}),
-    ("OTTER/LARGE", "pump_oil_change", 144, "", {}),
-    ("OTTER/SMALL", "pump_oil_change", 144, "", {}),
-    ("HERON/LARGE", "pump_oil_change", 207, "oil darker than usual", {}),
-    ("HERON/SMALL", "pump_oil_change", 207, "", {}),
-    ("WREN/LARGE", "pump_oil_change", 95, "", {}),
-    ("WREN/SMALL", "pump_oil_change", 95, "", {}),
-    ("MARTEN/LARGE", "pump_oil_change", 95, "", {}),
-    ("OTTER", "filter_change", 180, "", {}),
-    ("HERON", "filter_change", 366, "", {}),
-    ("BADGER", "filter_change", 120, "", {}),
-    ("WREN", "filter_change", 60, "", {}),
-    ("MARTEN", "filter_change", 349, "", {}),
-    ("OTTER", "oxygen_sensor_service", 130, "", {}),
-    ("HERON", "oxygen_sensor_service", 210, "", {}),
-    ("BADGER", "oxygen_sensor_service", 352, "cell slow to settle", {}),
-    ("WREN", "oxygen_sensor_service", 30, "", {}),
-    ("MARTEN", "oxygen_sensor_service", 270, "", {}),
-    ("OTTER", "moisture_sensor_service", 130, "", {}),
-    ("HERON", "moisture_sensor_service", 210, "", {}),
-    ("BADGER", "moisture_sensor_service", 200, "", {}),
-    ("WREN", "moisture_sensor_service", 30, "", {}),
-    ("MARTEN", "moisture_sensor_service", 270, "", {}),
-    ("OTTER", "solvent_trap_change", 120, "", {}),
-    ("HERON", "solvent_trap_change", 75, "", {}),
-    ("BADGER", "solvent_trap_change", 100, "", {}),
-    ("WREN", "solvent_trap_change", 28, "", {}),
-    ("MARTEN", "solvent_trap_change", 174, "", {}),
-    ("AR", "regulator_inspection", 200, "", {}),
-    ("N2", "regulator_inspection", 200, "", {}),
-    ("REGEN", "regulator_inspection", 351, "", {}),
-    ("LAB-E", "room_monitor_test", 81, "alarm at the set point", {}),
-    ("LAB-W", "room_monitor_test", 98, "alarm at the set point", {}),
-]
-# Tasks of a purifier are recorded on it; it goes by its box's tag.
-ON_PURIFIER = {"purifier_regeneration", "solvent_trap_change"}
-KEEPERS = {
-    "purifier_regeneration": ["MB", "RQ"],
-    "glove_change": ["MB", "TV"],
-    "cylinder_swap": ["TV", "MB", "RQ"],
-    "leak_test": ["RQ", "MB"],
-    "room_monitor_test": ["TV", "MB"],
-}
-
 
 def write_services(swaps):
     rows = []

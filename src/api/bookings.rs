@@ -5,7 +5,9 @@
 mod forms;
 mod refusals;
 
-pub(crate) use forms::{BookingBody, BookingForm, CautionBody, EndOfRunForm, SeriesBody, StationRef};
+pub(crate) use forms::{
+    BookedBody, BookingBody, BookingForm, CautionBody, EndOfRunForm, SeriesBody, StationRef,
+};
 pub(crate) use refusals::refusal_problem;
 
 use super::Api;
@@ -114,7 +116,7 @@ fn explained(error: Error, form: &BookingForm) -> Problem {
 #[utoipa::path(tag = "bookings", request_body = BookingForm,
     security(("token" = ["bookings:write"]), ("token" = ["bookings:manage"])),
     responses(
-        (status = 201, description = "The booking; with `recurrence`, the series (`SeriesBody`)", body = BookingBody),
+        (status = 201, description = "The booking; with `recurrence`, the series", body = BookedBody),
         (status = 409, description = "The time is taken: `conflicts` and up to three `alternatives`", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The input is not valid, or rules are broken: `violations` names every one", body = Problem, content_type = "application/problem+json")))]
 #[post("/bookings")]
@@ -127,12 +129,13 @@ async fn create_booking(app: Api, caller: Caller, body: Body<BookingForm>) -> Re
         .command_once(&actor, body.once, move |tx, now| match &new.rrule {
             None => {
                 let booked = book::book(tx, &who, now, &new)?;
-                let view = BookingBody::new(&booked, Sight::Whole);
+                let view = BookedBody::One(BookingBody::new(&booked, Sight::Whole));
                 Ok(crud::created("bookings", booked.booking.id, booked.booking.version, &view))
             }
             Some(rrule) => {
                 let series = book::book_series(tx, &who, now, &new, rrule)?;
-                let mut answer = crud::created("bookings", "", 1, &SeriesBody::from(&series));
+                let mut answer =
+                    crud::created("bookings", "", 1, &BookedBody::Series(SeriesBody::from(&series)));
                 answer.location = Some(format!("{}/bookings?series={}", super::BASE, series.id));
                 answer.etag = None;
                 Ok(answer)

@@ -3,6 +3,7 @@
 
 use super::{Error, Result, Tx};
 use crate::domain::access::Actor;
+use crate::domain::booking::claims::REACH;
 use crate::domain::booking::decide::{BoxView, WindowTime};
 use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, week_around};
 use crate::domain::calendar::Interval;
@@ -16,9 +17,9 @@ use crate::store::{bookings, claims, holds, people, qualifications, site, window
 use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
-/// Opening hours are loaded this far beyond a span, so that one that begins
-/// before it is seen whole.
-const MARGIN: TimeDelta = TimeDelta::days(2);
+/// Opening hours and claims are loaded this far beyond a span, so that whatever
+/// a booking within it can reach is seen.
+const MARGIN: TimeDelta = REACH;
 
 /// The facility's rules and hours over a span.
 pub(crate) fn site_view(tx: &mut Tx<'_>, now: DateTime<Utc>, span: Interval) -> Result<SiteView> {

@@ -457,6 +457,17 @@ pub(crate) struct SeriesBody {
     skipped: Vec<SkippedBody>,
 }
 
+/// What booking answers: one booking, or with `recurrence` a series.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(untagged)]
+#[expect(clippy::large_enum_variant, reason = "made once an answer and written out at once")]
+pub(crate) enum BookedBody {
+    /// One booking.
+    One(BookingBody),
+    /// A series.
+    Series(SeriesBody),
+}
+
 impl From<&BookedSeries> for SeriesBody {
     fn from(series: &BookedSeries) -> Self {
         Self {

@@ -7,9 +7,12 @@ use crate::usecases::App;
 use crate::usecases::run_booking::{self, Wanted};
 use chrono::{DateTime, Utc};
 
+/// How far a booking has come, and from when to when it is.
+type Kept = (Progress, DateTime<Utc>, DateTime<Utc>);
+
 /// Loads the invented facility as of `now`, and tells how far its bookings are
 /// and when the last reading was taken.
-fn load_at(now: DateTime<Utc>) -> (Vec<(Progress, DateTime<Utc>, DateTime<Utc>)>, DateTime<Utc>) {
+fn load_at(now: DateTime<Utc>) -> (Vec<Kept>, DateTime<Utc>) {
     let directory = tempfile::tempdir().unwrap();
     let url = format!("sqlite://{}/demo.db", directory.path().display()).parse().unwrap();
     let app = App::new(Store::open(&url).unwrap(), Clock::standing_at(now));

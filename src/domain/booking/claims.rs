@@ -18,6 +18,9 @@ use uuid::Uuid;
 /// No claim is longer; the store relies on it to bound its searches.
 pub const LONGEST_CLAIM: TimeDelta = TimeDelta::days(31);
 
+/// How far the claims of a booking may reach beyond its work on either side.
+pub const REACH: TimeDelta = TimeDelta::days(2);
+
 /// Why a resource is claimed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Why {
@@ -190,6 +193,7 @@ pub fn fit(
     let transfers_out = fitting.transfers(&work.transfers_out, Why::TransferOut);
     fitting.turns_apart();
     let circulation_off = fitting.solvents(&work.solvents);
+    fitting.within_reach();
     if !fitting.faults.is_empty() {
         return Err(fitting.faults);
     }
@@ -202,7 +206,7 @@ pub fn fit(
         transfers_in,
         transfers_out,
         instruments,
-        gas: NormalLitres::new(fitting.gas).expect("a sum of a few bounded amounts of gas"),
+        gas: NormalLitres::new(fitting.gas.min(1e11)).expect("a sum of amounts, cut off at the greatest"),
         cautions,
     })
 }
@@ -420,6 +424,19 @@ impl Fitting<'_> {
                 "transfers_in",
                 "transfers_overlap",
                 "two transfers of this booking need the same antechamber at once".to_owned(),
+            );
+        }
+    }
+
+    /// Turns and purges that reach days beyond the work are an error of the
+    /// chamber's or the box's description, not something to book.
+    fn within_reach(&mut self) {
+        let end = self.interval.length() + REACH;
+        if self.offsets.iter().any(|o| o.from < -REACH || o.to > end) {
+            self.fault(
+                "transfers_in",
+                "turns_too_long",
+                "the antechamber turns or the purge reach more than two days beyond the work".to_owned(),
             );
         }
     }

@@ -192,6 +192,15 @@ fn a_stated_transfer_time_fixes_the_turn() {
 }
 
 #[test]
+fn turns_that_take_days_are_an_error_not_a_booking() {
+    let mut slow = on();
+    slow.glovebox.antechambers[0].measured_cycle = Some(Minutes::new(1440.0).unwrap());
+    let mut wanted = request("10T09:00", "10T12:00");
+    wanted.work.transfers_in = vec![through(Sample::Compact)];
+    assert_eq!(codes(decide(&wanted, &site(), &requester(), &slow)), vec!["turns_too_long"]);
+}
+
+#[test]
 fn work_that_poisons_the_catalyst_takes_the_circulation_and_then_the_box() {
     let mut wanted = request("04T09:00", "04T12:00");
     wanted.work.solvents = vec![Solvent::classify(name("dichloromethane"))];
