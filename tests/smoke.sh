@@ -23,9 +23,11 @@ finish() {
 trap finish EXIT
 
 fail() {
-    printf 'smoke: %s\n' "$*" >&2
-    printf -- '--- what the demo printed\n' >&2
-    cat "$work/out" "$work/err" >&2
+    {
+        printf 'smoke: %s\n' "$*"
+        printf -- '--- what the demo printed\n'
+        cat "$work/out" "$work/err"
+    } | cut -c 1-300 >&2
     exit 1
 }
 
@@ -64,6 +66,25 @@ answered $status: $(cat "$work/answer")" ;;
     printf '%s  %s\n' "$status" "$(printf '%s' "$command" | sed -E 's/Bearer [^"'"'"' ]+/Bearer …/' | cut -c 1-150)"
 done <"$work/commands"
 [ "$count" -ge 3 ] || fail "the demo prints only $count commands"
+
+# The README's own tour, as it is pasted after the lines that name the tokens. It
+# shows two refusals, and only those.
+{
+    grep '^export ' "$work/out"
+    sed -n '/^## Ten minutes with curl/,/^## Running/p' "$here/README.md" | sed -n '/^```sh/,/^```/p' | sed '/^```/d'
+} >"$work/tour"
+bash -euo pipefail "$work/tour" >"$work/answers" 2>"$work/tour.err" || fail "the README's tour: $(cat "$work/tour.err")"
+python3 - "$work/answers" <<'CHECK' || fail "the README's tour is not answered as it says: $(cat "$work/answers")"
+import json, sys
+text, answers = open(sys.argv[1], encoding="utf-8").read().strip(), []
+while text:
+    answer, end = json.JSONDecoder().raw_decode(text)
+    answers.append(answer)
+    text = text[end:].strip()
+refusals = [answer["type"] for answer in answers if "/problems/" in str(answer.get("type"))]
+print(f"{len(answers)} answers to the README's tour, refused: {', '.join(refusals)}")
+sys.exit(len(answers) < 10 or refusals != ["/problems/booking-conflict", "/problems/invalid-input"])
+CHECK
 
 kill -TERM "$demo"
 for _ in $(seq 20); do
