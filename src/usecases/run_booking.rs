@@ -250,7 +250,7 @@ fn keep_readings(
     record: &EndOfRun,
 ) -> Result<()> {
     let mut rows: Vec<(String, MeasuredQuantity, f64, String)> = Vec::new();
-    let supply = Glovebox::find(tx, glovebox.uuid())?.and_then(|on| on.value.gas_supply).map(|id| id.uuid());
+    let supply = Glovebox::find(tx, glovebox.uuid())?.and_then(|on| on.value.gas_supply).map(Uuid::from);
     for (i, read) in record.cylinders.iter().enumerate() {
         let parent = things::get(tx, read.cylinder.uuid())?.and_then(|cylinder| cylinder.parent);
         if parent.is_none() || parent != supply {
