@@ -172,6 +172,44 @@ fn every_body_has_a_worked_example() {
     assert_eq!(missing, expected);
 }
 
+/// JSON Schema 2020-12 §10.3.2.3: `additionalProperties: false` knows only the members
+/// named beside it, so a closed part of an `allOf` forbids the members of the others.
+#[test]
+fn nothing_is_made_of_a_part_that_forbids_the_rest() {
+    let contract = contract();
+    let mut faults = Vec::new();
+    for (name, schema) in contract["components"]["schemas"].as_object().unwrap() {
+        let parts = schema["allOf"].as_array().cloned().unwrap_or_default();
+        let closed = parts.iter().filter(|part| resolved(&contract, part)["additionalProperties"] == false);
+        if parts.len() > 1 && closed.count() > 0 {
+            faults.push(name.clone());
+        }
+    }
+    none(&faults);
+}
+
+/// RFC 7396: a change names the members to change, and null removes one.
+#[test]
+fn a_change_need_not_name_everything() {
+    let contract = contract();
+    let mut faults = Vec::new();
+    for (at, operation) in operations(&contract).iter().filter(|(at, _)| at.starts_with("patch ")) {
+        let content = &operation["requestBody"]["content"];
+        let schema = resolved(&contract, &content["application/json"]["schema"]);
+        if schema["properties"].as_object().is_none_or(serde_json::Map::is_empty)
+            || schema.get("required").is_some()
+        {
+            faults.push(format!("{at} asks for members that are not to change"));
+        }
+        if content.get("application/merge-patch+json").is_none() {
+            faults.push(format!("{at} does not name the media type of a merge patch"));
+        }
+    }
+    none(&faults);
+    let change = &contract["components"]["schemas"]["RoomFormChanges"]["properties"]["air_changes_per_hour"];
+    assert!(change["type"].as_array().is_some_and(|types| types.contains(&Value::from("null"))), "{change}");
+}
+
 #[test]
 fn the_contract_is_openapi_3_1_and_refers_only_to_itself() {
     let contract = contract();

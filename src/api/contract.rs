@@ -1,5 +1,7 @@
 //! The published contract: the OpenAPI document that the code generates.
 
+mod changes;
+
 use super::problem::{self, Kind, Problem};
 use std::collections::BTreeMap;
 use utoipa::openapi::content::ContentBuilder;
@@ -52,6 +54,7 @@ fn complete(document: &mut OpenApi) {
     for (path, item) in &mut document.paths.paths {
         complete_path(path, item);
     }
+    changes::open_changes(document);
 }
 
 /// A form admits no other fields; the view that answers with it has more. The
@@ -66,7 +69,6 @@ fn open_views(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
             if let Some(RefOr::T(Schema::Object(form))) = forms.get(name) {
                 let mut open = form.clone();
                 open.additional_properties = None;
-                open.example = None;
                 *part = RefOr::T(Schema::Object(open));
             }
         }

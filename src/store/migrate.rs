@@ -11,14 +11,27 @@ const POSTGRES: EmbeddedMigrations = embed_migrations!("migrations/postgres");
 /// Any number; two instances starting at once take turns on it.
 const ADVISORY_LOCK: &str = "4917203586";
 
+/// Why the migrations could not be applied to a file.
+#[derive(Debug, thiserror::Error)]
+enum Refused {
+    #[error("{0}")]
+    Migration(Box<dyn std::error::Error + Send + Sync>),
+    #[error("{0}")]
+    Database(#[from] diesel::result::Error),
+}
+
 /// Applies the migrations that are missing; names those it applied.
 pub(crate) fn migrate(db: &mut Db) -> StoreResult<Vec<String>> {
     let failed = |e: &dyn std::fmt::Display| StoreError::Migration(e.to_string());
     match db {
+        // Within one immediate transaction: a second instance that starts at the
+        // same moment waits, and then finds nothing missing.
         Db::Sqlite(connection) => connection
-            .run_pending_migrations(SQLITE)
-            .map(|applied| applied.iter().map(ToString::to_string).collect())
-            .map_err(|e| failed(&e)),
+            .immediate_transaction(|connection| {
+                let applied = connection.run_pending_migrations(SQLITE).map_err(Refused::Migration)?;
+                Ok(applied.iter().map(ToString::to_string).collect())
+            })
+            .map_err(|e: Refused| failed(&e)),
         Db::Postgres(connection) => {
             connection
                 .batch_execute(&format!("SELECT pg_advisory_lock({ADVISORY_LOCK})"))

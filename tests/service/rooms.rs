@@ -158,6 +158,7 @@ on_both_backends! {
             (json!({ "tag": "A", "volume_m3": "60" }), ("volume_m3", "wrong_type")),
             (json!({ "tag": 7, "volume_m3": 60 }), ("tag", "wrong_type")),
             (json!("A"), ("", "wrong_type")),
+            (json!(["A", "A", 60.0, null, true]), ("", "wrong_type")),
         ];
         for (form, (field, code)) in cases {
             let answer = keeper.post("/rooms", &form);
@@ -363,6 +364,19 @@ on_both_backends! {
         for path in ["/api/v1/chambers", "/api/v1", "/", "/api/v2/rooms", "/api/v1/rooms/A/B/C"] {
             keeper.send("GET", path, &[], None).is_problem(404, "not-found");
         }
+    }
+
+    /// RFC 9110 §9.1 and §9.3.2.
+    fn head_is_answered_as_get_without_a_body(world) {
+        let keeper = world.keeper();
+        let room = keeper.post("/rooms", &laboratory()).is(201);
+        let get = keeper.get("/rooms/LAB-1").is(200);
+        let head = keeper.send("HEAD", "/api/v1/rooms/LAB-1", &[], None).is(200);
+        assert_eq!(head.etag(), room.etag());
+        assert_eq!(head.header("content-length"), Some(get.text.len().to_string().as_str()));
+        assert!(head.text.is_empty());
+        assert_eq!(keeper.send("HEAD", "/api/v1/rooms/LAB-2", &[], None).status, 404);
+        assert_eq!(world.anyone().send("HEAD", "/api/v1/rooms", &[], None).status, 401);
     }
 
     fn every_answer_carries_a_request_id(world) {
