@@ -10,6 +10,8 @@ pub(crate) mod ingest_readings;
 pub(crate) mod keep;
 pub(crate) mod once;
 pub(crate) mod openings;
+mod part_history;
+pub(crate) mod parts;
 pub(crate) mod run_booking;
 pub(crate) mod run_night;
 pub(crate) mod site;

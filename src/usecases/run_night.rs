@@ -90,7 +90,7 @@ fn compute(
     as_of: DateTime<Utc>,
 ) -> Result<NightlyReport> {
     let zone = due_items::zone(tx)?;
-    let parts = due_items::parts(tx)?;
+    let parts = super::parts::parts(tx)?;
     let mut listed = Vec::new();
     let mut kept = HashSet::new();
     for item in due_items::compute(tx, &parts, None, as_of)? {

@@ -1,0 +1,179 @@
+//! Loading what is known of each part, as far as the rules on it ask.
+
+use super::parts::{Parts, thing};
+use super::{Result, Tx};
+use crate::domain::facility::{CylinderState, GasSupply, MeasuredQuantity};
+use crate::domain::ids::ThingId;
+use crate::domain::upkeep::contents::{self, SupplyHistory};
+use crate::domain::upkeep::due::{History, Subject};
+use crate::domain::upkeep::rules::{Meter, ReadAt, Trigger};
+use crate::domain::upkeep::services::Relation;
+use crate::domain::upkeep::{Sample, Service, UpkeepRule, defaults};
+use crate::store::{readings, services, usage};
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
+use std::collections::{BTreeMap, HashMap};
+use uuid::Uuid;
+
+/// Levels are looked at over so many days; a day more than the longest trend.
+const LEVEL_DAYS: i64 = 121;
+/// Use is looked at from so long before the last service, for the weekly rate.
+const RATE_WEEKS: i64 = 9;
+
+/// Loads what is known of parts, and remembers services it has read.
+pub(super) struct Loader<'a, 'b, 'c> {
+    tx: &'a mut Tx<'b>,
+    parts: &'c Parts,
+    as_of: DateTime<Utc>,
+    zone: Tz,
+    services: HashMap<ThingId, Vec<Service>>,
+}
+
+impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
+    pub(super) fn new(tx: &'a mut Tx<'b>, parts: &'c Parts, as_of: DateTime<Utc>) -> Result<Self> {
+        let zone = super::due_items::zone(tx)?;
+        Ok(Self { tx, parts, as_of, zone, services: HashMap::new() })
+    }
+
+    fn services_on(&mut self, id: ThingId) -> Result<&[Service]> {
+        if !self.services.contains_key(&id) {
+            let read = services::on(self.tx, id, self.as_of)?;
+            self.services.insert(id, read);
+        }
+        Ok(self.services.get(&id).map_or(&[], Vec::as_slice))
+    }
+
+    /// What is known of a part, as far as the rules on it ask.
+    pub(super) fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
+        let mut history = History::empty(self.zone);
+        let parts = self.parts.inside.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
+        let box_of = subject.glovebox.map(ThingId::from).filter(|id| *id != subject.id);
+        let related: Vec<(ThingId, Relation)> = std::iter::once((subject.id, Relation::Itself))
+            .chain(parts)
+            .chain(box_of.map(|id| (id, Relation::Whole)))
+            .collect();
+        for (id, relation) in related {
+            let notes = self.services_on(id)?.iter().map(|service| service.note(relation));
+            history.services.extend(notes);
+        }
+        for rule in rules {
+            for trigger in &rule.triggers {
+                self.load_for(subject, rule, trigger, &mut history)?;
+            }
+        }
+        Ok(history)
+    }
+
+    /// Loads what one trigger asks for, unless another has asked before.
+    fn load_for(
+        &mut self,
+        subject: &Subject,
+        rule: &UpkeepRule,
+        trigger: &Trigger,
+        history: &mut History,
+    ) -> Result<()> {
+        match trigger {
+            Trigger::Condition { quantity, .. } => {
+                if history.readings.contains_key(quantity) {
+                    return Ok(());
+                }
+                let at = match subject.kind.read_at(*quantity) {
+                    Some(ReadAt::Glovebox) => subject.glovebox.map_or(subject.id, ThingId::from),
+                    Some(ReadAt::Itself) | None => subject.id,
+                };
+                let from = self.as_of - TimeDelta::days(LEVEL_DAYS);
+                history.readings.insert(*quantity, self.samples(at, *quantity, from)?);
+            }
+            Trigger::Usage { meter, .. } => {
+                let last = history.last_service(&rule.task, self.as_of);
+                let from = last
+                    .map_or(DateTime::UNIX_EPOCH, |last| last.min(self.as_of) - TimeDelta::weeks(RATE_WEEKS));
+                // Recent use is wanted even when the last service is older.
+                self.load_meter(subject, *meter, from, history)?;
+            }
+            Trigger::Contents => {
+                let supply = self.parts.supplies.iter().find(|supply| thing(supply.id) == subject.id);
+                if let (Some(supply), None) = (supply, &history.supply) {
+                    history.supply = Some(self.supply(&supply.value, supply.id)?);
+                }
+            }
+            Trigger::Calendar(_) | Trigger::Uptake { .. } | Trigger::Finding { .. } => {}
+        }
+        Ok(())
+    }
+
+    fn load_meter(
+        &mut self,
+        subject: &Subject,
+        meter: Meter,
+        from: DateTime<Utc>,
+        history: &mut History,
+    ) -> Result<()> {
+        if let Some(counter) = meter.counter() {
+            let mut samples = self.samples(subject.id, counter, from)?;
+            // What the counter showed before tells where it stood at the start.
+            if let Some((at, value)) = readings::latest(self.tx, subject.id.uuid(), counter, from)?
+                && samples.first().is_none_or(|first| at < first.at)
+            {
+                samples.insert(0, Sample { at, value });
+            }
+            keep_longer(history.readings.entry(counter).or_default(), samples);
+            return Ok(());
+        }
+        let intervals = match meter {
+            Meter::SolventHours => {
+                let id = subject.glovebox.map_or(subject.id, ThingId::from);
+                let stations = self.parts.stations.get(&id).map_or(&[][..], Vec::as_slice);
+                usage::with_solvents(self.tx, stations, from)?
+            }
+            Meter::StationHours | Meter::PumpHours | Meter::AntechamberCycles => {
+                usage::at_station(self.tx, subject.id.uuid(), from)?
+            }
+        };
+        keep_longer(history.use_of.entry(meter).or_default(), intervals);
+        Ok(())
+    }
+
+    fn samples(
+        &mut self,
+        id: ThingId,
+        quantity: MeasuredQuantity,
+        from: DateTime<Utc>,
+    ) -> Result<Vec<Sample>> {
+        let until = self.as_of + TimeDelta::microseconds(1);
+        let read = readings::range(self.tx, id.uuid(), quantity, from, until)?;
+        Ok(read.into_iter().map(|(at, value)| Sample { at, value }).collect())
+    }
+
+    pub(super) fn supply(&mut self, supply: &GasSupply, id: Uuid) -> Result<SupplyHistory> {
+        let from = self.as_of - TimeDelta::days(contents::WINDOW_DAYS + 1);
+        let mut gauge = self.samples(thing(id), MeasuredQuantity::GaugeBar, from)?;
+        let mut standby_gauge = BTreeMap::new();
+        for cylinder in &supply.cylinders {
+            match cylinder.state {
+                CylinderState::Connected => {
+                    gauge.extend(self.samples(cylinder.id.into(), MeasuredQuantity::GaugeBar, from)?);
+                }
+                CylinderState::Standby => {
+                    let id = cylinder.id.uuid();
+                    let read = readings::latest(self.tx, id, MeasuredQuantity::GaugeBar, self.as_of)?;
+                    standby_gauge.extend(read.map(|(at, value)| (cylinder.id, Sample { at, value })));
+                }
+                CylinderState::Full | CylinderState::Empty => {}
+            }
+        }
+        gauge.sort_by_key(|sample| sample.at);
+        let swaps =
+            self.services_on(thing(id))?.iter().filter(|one| one.task.as_str() == defaults::CYLINDER_SWAP);
+        let last_swap = swaps.map(|swap| swap.done_at).max();
+        let temperature = self.samples(thing(id), MeasuredQuantity::TemperatureC, from)?;
+        Ok(SupplyHistory { supply: supply.clone(), gauge, standby_gauge, temperature, last_swap })
+    }
+}
+
+/// Of two extents of the same record the one that reaches further back.
+fn keep_longer<T>(kept: &mut Vec<T>, found: Vec<T>) {
+    if found.len() > kept.len() {
+        *kept = found;
+    }
+}
