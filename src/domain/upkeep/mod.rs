@@ -10,6 +10,7 @@ pub mod readings;
 pub mod report;
 pub mod rules;
 pub mod services;
+pub mod stock;
 pub mod trend;
 
 pub use due::{DueItem, DueState, History, Subject, compute};
