@@ -28,6 +28,9 @@ mod qualifications;
 mod readings;
 mod rooms;
 mod services;
+mod stock_items;
+mod stock_movements;
+mod stock_projections;
 mod upkeep_rules;
 
 /// The forms in which callers write things, for files that are loaded.
@@ -41,6 +44,8 @@ pub(crate) mod forms {
     pub(crate) use super::qualifications::QualificationForm;
     pub(crate) use super::rooms::RoomForm;
     pub(crate) use super::services::ServiceForm;
+    pub(crate) use super::stock_items::StockItemForm;
+    pub(crate) use super::stock_movements::MovementForm;
     pub(crate) use super::upkeep_rules::RuleForm;
 }
 
@@ -87,5 +92,8 @@ fn resources(config: &mut ServiceConfig<'_>) {
     readings::routes(config);
     rooms::routes(config);
     services::routes(config);
+    stock_items::routes(config);
+    stock_movements::routes(config);
+    stock_projections::routes(config);
     upkeep_rules::routes(config);
 }

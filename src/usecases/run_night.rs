@@ -4,6 +4,7 @@
 
 use super::due_items;
 use super::run_booking::release_no_shows;
+use super::stock;
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -91,12 +92,13 @@ fn compute(
 ) -> Result<NightlyReport> {
     let zone = due_items::zone(tx)?;
     let parts = super::parts::parts(tx)?;
-    let mut listed = Vec::new();
+    let (mut listed, mut due) = (Vec::new(), Vec::new());
     let mut kept = HashSet::new();
     for item in due_items::compute(tx, &parts, None, as_of)? {
         let id = due_items::keep(tx, now, &actor.subject, &item)?;
         kept.insert(id);
         listed.push(ReportItem::of(id.into(), &item));
+        due.push((id.into(), item));
     }
     for (id, computed_at) in crate::store::due_items::ages(tx)? {
         if computed_at <= as_of && !kept.contains(&id) {
@@ -107,7 +109,8 @@ fn compute(
         .iter()
         .map(|(supply, forecast)| ReportSupply::of(supply.id.into(), &supply.value, forecast))
         .collect();
-    Ok(NightlyReport::new(as_of, zone, listed, supplies))
+    let orders = stock::to_order(tx, as_of, &due)?;
+    Ok(NightlyReport::new(as_of, zone, listed, supplies, orders))
 }
 
 /// What is tidied up at night besides; further chores belong here. Bookings

@@ -3,6 +3,7 @@
 use super::due_items;
 use super::holds::{self, NewHold};
 use super::keep::{self, Managed};
+use super::stock;
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -44,6 +45,7 @@ pub(crate) fn record_service(
     let parsed = Lookup::parse(tx, parse)?;
     let service = aimed(tx, parsed)?;
     let stored = keep::create(tx, actor, now, |_| Ok(service))?;
+    stock::use_for_service(tx, actor, now, &stored)?;
     settle(tx, actor, now, &stored.value)?;
     Ok(stored)
 }

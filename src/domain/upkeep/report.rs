@@ -4,9 +4,10 @@
 use super::contents::GasForecast;
 use super::due::{DueItem, DueState};
 use super::evidence::{DueDates, digits};
+use super::stock::{Projection, Quantity, StockItem};
 use crate::domain::facility::SuppliedGas;
-use crate::domain::ids::{DueItemId, GasSupplyId, ThingId};
-use crate::domain::names::{Tag, Word};
+use crate::domain::ids::{DueItemId, GasSupplyId, StockItemId, ThingId};
+use crate::domain::names::{Name, Tag, Word};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
@@ -124,6 +125,80 @@ impl ReportSupply {
     }
 }
 
+/// A stock item of which more must be ordered, as the report lists it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReportOrder {
+    /// The item.
+    pub id: StockItemId,
+    /// Its tag.
+    pub tag: Tag,
+    /// Its name.
+    pub name: Name,
+    /// What it is counted in.
+    pub unit: Name,
+    /// What there is that may still be used.
+    pub usable: Quantity,
+    /// What is on order.
+    pub on_order: Quantity,
+    /// By when to have ordered.
+    pub order_by: Option<DateTime<Utc>>,
+    /// When something is short for the first time.
+    pub first_shortfall: Option<DateTime<Utc>>,
+    /// How much is short then.
+    pub quantity_short: Option<Quantity>,
+    /// Whether to order now.
+    pub order_now: bool,
+    /// The reorder point that has been reached.
+    pub reorder_point: Option<f64>,
+    /// What to look into.
+    pub cautions: Vec<String>,
+}
+
+impl ReportOrder {
+    /// An outlook as the report lists it.
+    pub fn of(id: StockItemId, item: &StockItem, outlook: &Projection) -> Self {
+        Self {
+            id,
+            tag: item.tag.clone(),
+            name: item.name.clone(),
+            unit: item.unit.clone(),
+            usable: outlook.usable,
+            on_order: outlook.on_order,
+            order_by: outlook.order_by,
+            first_shortfall: outlook.first_shortfall,
+            quantity_short: outlook.quantity_short,
+            order_now: outlook.order_now || outlook.reorder_reached,
+            reorder_point: outlook.reorder.point.filter(|_| outlook.reorder_reached),
+            cautions: outlook.cautions.clone(),
+        }
+    }
+
+    fn line(&self, zone: Tz) -> String {
+        let when = match self.order_by.filter(|_| !self.order_now) {
+            Some(at) => format!("by {}", day(at, zone)),
+            None => "now".to_owned(),
+        };
+        let mut text = format!("{when:<19} {:<12} {}", self.tag.as_str(), self.name);
+        write!(text, ": {} {} usable", digits(self.usable.get()), self.unit).unwrap_or_default();
+        if self.on_order > Quantity::ZERO {
+            write!(text, ", {} on order", digits(self.on_order.get())).unwrap_or_default();
+        }
+        if let Some((at, short)) = self.first_shortfall.zip(self.quantity_short) {
+            write!(text, "; {} short on {}", digits(short.get()), day(at, zone)).unwrap_or_default();
+        }
+        if let Some(at) = self.order_by.filter(|_| self.order_now) {
+            write!(text, ", to be ordered by {}", day(at, zone)).unwrap_or_default();
+        }
+        if let Some(point) = self.reorder_point {
+            write!(text, "; at or below its reorder point of {}", digits(point)).unwrap_or_default();
+        }
+        for caution in &self.cautions {
+            write!(text, "; {caution}").unwrap_or_default();
+        }
+        text
+    }
+}
+
 /// The report of a night. The same data give the same report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NightlyReport {
@@ -139,6 +214,9 @@ pub struct NightlyReport {
     pub items: Vec<ReportItem>,
     /// The gas supplies.
     pub gas_supplies: Vec<ReportSupply>,
+    /// What to order, the most pressing first.
+    #[serde(default)]
+    pub orders: Vec<ReportOrder>,
     /// The whole as text.
     pub text: String,
 }
@@ -150,6 +228,7 @@ impl NightlyReport {
         zone: Tz,
         mut items: Vec<ReportItem>,
         mut gas_supplies: Vec<ReportSupply>,
+        mut orders: Vec<ReportOrder>,
     ) -> Self {
         items.sort_by(|a, b| {
             let key = |item: &ReportItem| {
@@ -162,6 +241,7 @@ impl NightlyReport {
                 .then(a.id.cmp(&b.id))
         });
         gas_supplies.sort_by(|a, b| a.tag.cmp(&b.tag));
+        orders.sort_by(|a, b| (!a.order_now, a.order_by, &a.tag).cmp(&(!b.order_now, b.order_by, &b.tag)));
         let count = |state| items.iter().filter(|item| item.state == state).count();
         let counts = Counts {
             overdue: count(DueState::Overdue),
@@ -178,6 +258,7 @@ impl NightlyReport {
             safety_overdue,
             items,
             gas_supplies,
+            orders,
             text: String::new(),
         };
         report.text = report.written(zone);
@@ -210,6 +291,12 @@ impl NightlyReport {
         }
         for supply in &self.gas_supplies {
             line(&mut text, format_args!("  {}", supply.line(zone)));
+        }
+        if !self.orders.is_empty() {
+            line(&mut text, format_args!("\nOrder ({})", self.orders.len()));
+        }
+        for order in &self.orders {
+            line(&mut text, format_args!("  {}", order.line(zone)));
         }
         text
     }
@@ -316,7 +403,13 @@ mod tests {
             item(4, DueState::Overdue, true),
             item(5, DueState::Approaching, false),
         ];
-        let report = NightlyReport::new(utc("2026-03-05T23:00:00Z"), Tz::Europe__Berlin, items, Vec::new());
+        let report = NightlyReport::new(
+            utc("2026-03-05T23:00:00Z"),
+            Tz::Europe__Berlin,
+            items,
+            Vec::new(),
+            Vec::new(),
+        );
         let order: Vec<&str> = report.items.iter().map(|item| item.subject_tag.as_str()).collect();
         assert_eq!(order, ["BOX-4", "BOX-3", "BOX-5", "BOX-2", "BOX-1"]);
         assert!(report.safety_overdue);
@@ -329,7 +422,7 @@ mod tests {
     #[test]
     fn overdue_without_safety_is_no_alarm() {
         let items = vec![item(1, DueState::Overdue, false), item(2, DueState::Due, true)];
-        let report = NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::UTC, items, Vec::new());
+        let report = NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::UTC, items, Vec::new(), Vec::new());
         assert!(!report.safety_overdue);
     }
 
