@@ -2,7 +2,7 @@
 //! from the upkeep that is planned.
 
 use super::keep::{self, Managed};
-use super::parts::parts;
+use super::parts::{Parts, parts};
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -21,7 +21,7 @@ use crate::store::kept::Kept as _;
 use crate::store::{due_items, events, rules, stock, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// How far an outlook looks unless told otherwise.
@@ -255,7 +255,7 @@ pub(crate) fn to_order(
 /// What outlooks share.
 struct Ahead<'a> {
     rules: &'a [Stored<UpkeepRule>],
-    entered: BTreeMap<ThingId, DateTime<Utc>>,
+    parts: Parts,
     now: DateTime<Utc>,
     zone: chrono_tz::Tz,
 }
@@ -263,9 +263,7 @@ struct Ahead<'a> {
 impl<'a> Ahead<'a> {
     fn load(tx: &mut Tx<'_>, rules: &'a [Stored<UpkeepRule>], now: DateTime<Utc>) -> Result<Self> {
         let zone = super::due_items::zone(tx)?;
-        let parts = parts(tx)?;
-        let entered = parts.subjects.iter().map(|subject| (subject.id, subject.created_at)).collect();
-        Ok(Self { rules, entered, now, zone })
+        Ok(Self { rules, parts: parts(tx)?, now, zone })
     }
 
     fn of(
@@ -287,11 +285,31 @@ impl<'a> Ahead<'a> {
             zone: self.zone,
         };
         let mut projection = project(&outlook);
+        let missing = self.not_worked_out(&item.value, due);
+        if missing > 0 {
+            projection.cautions.push(format!(
+                "for {missing} tasks that take some of it no due date was worked out yet; they do not count until \
+                 the next night"
+            ));
+        }
         projection.evidence.notes.extend(wanted.iter().take(MOST_NOTES).map(|one| one.basis(self.zone)));
         if wanted.len() > MOST_NOTES {
             projection.evidence.notes.push(format!("and {} more", wanted.len() - MOST_NOTES));
         }
         Ok(projection)
+    }
+
+    /// How many tasks that take some of an item, each on a part, have no due item.
+    fn not_worked_out(&self, item: &StockItem, due: &[(DueItemId, DueItem)]) -> usize {
+        let known: BTreeSet<(Uuid, ThingId)> =
+            due.iter().map(|(_, due)| (due.rule.uuid(), due.subject)).collect();
+        self.rules
+            .iter()
+            .filter(|rule| item.taken_by(&rule.value.consumables) > Quantity::ZERO)
+            .flat_map(|rule| self.parts.subjects.iter().map(move |subject| (rule, subject)))
+            .filter(|(rule, subject)| rule.value.applies_to.covers(subject.kind, subject.id))
+            .filter(|(rule, subject)| !known.contains(&(rule.id, subject.id)))
+            .count()
     }
 
     /// What each task on each part takes of an item: once, by the item that
@@ -303,10 +321,12 @@ impl<'a> Ahead<'a> {
             .map(|rule| (rule.id, item.taken_by(&rule.value.consumables)))
             .filter(|(_, quantity)| *quantity > Quantity::ZERO)
             .collect();
+        let entered: BTreeMap<ThingId, DateTime<Utc>> =
+            self.parts.subjects.iter().map(|subject| (subject.id, subject.created_at)).collect();
         let mut first: BTreeMap<(&Word, ThingId), Wanted> = BTreeMap::new();
         for (id, due) in due {
             let Some(quantity) = taken.get(&due.rule.uuid()) else { continue };
-            let entered = self.entered.get(&due.subject).copied();
+            let entered = entered.get(&due.subject).copied();
             let one = Wanted::of(*id, due, entered, *quantity);
             let known = first.entry((&due.task, due.subject)).or_insert_with(|| one.clone());
             let earlier = one.likely.is_some_and(|at| known.likely.is_none_or(|known| at < known));

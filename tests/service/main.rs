@@ -14,5 +14,6 @@ mod facility;
 mod migrations;
 mod readings;
 mod rooms;
+mod stock;
 mod tokens;
 mod windows;

@@ -98,3 +98,6 @@ impl StockItem {
 pub fn folded(name: &str) -> String {
     name.trim().to_lowercase()
 }
+
+#[cfg(test)]
+mod tests;

@@ -67,8 +67,9 @@ pub fn reorder_point(item: &StockItem, movements: &[Movement], now: DateTime<Utc
     };
     if weekly.weeks < LEAST_WEEKS || weekly.uses < LEAST_USES {
         let reason = format!(
-            "{} of {} whole weeks and {} of {} uses are on record: too few to tell how its use varies",
-            weekly.weeks, LEAST_WEEKS, weekly.uses, LEAST_USES
+            "{} whole weeks (of {LEAST_WEEKS} needed) and {} uses (of {LEAST_USES}) are on record: too few to tell \
+             how its use varies",
+            weekly.weeks, weekly.uses
         );
         return ReorderPoint::none(reason, Some(weekly));
     }
