@@ -138,6 +138,7 @@ fn cancelling_a_week_of_bookings_moves_the_date() {
     let work = |day: i64| GasUse {
         interval: Interval::new(at(24 * day + 8), at(24 * day + 16)).unwrap(),
         computed_mol: 1.0,
+        booked_at: at(24 * day + 16),
     };
     let works = |day: i64| (day.rem_euclid(7)) < 5;
     let mut history = supply(&[CylinderState::Connected]);
