@@ -2,6 +2,7 @@
 //! use case authorises, loads, lets the domain decide, and writes the decision
 //! and its event in one transaction.
 
+pub(crate) mod assess_room;
 pub(crate) mod book;
 pub(crate) mod due_items;
 mod error;

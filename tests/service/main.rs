@@ -13,6 +13,7 @@ mod crash;
 mod facility;
 mod migrations;
 mod readings;
+mod room_oxygen;
 mod rooms;
 mod tokens;
 mod windows;

@@ -8,6 +8,7 @@ pub mod evidence;
 pub mod meters;
 pub mod readings;
 pub mod report;
+pub mod room_assessment;
 pub mod rules;
 pub mod services;
 pub mod trend;
