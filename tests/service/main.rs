@@ -12,6 +12,7 @@ mod constraints;
 mod crash;
 mod facility;
 mod migrations;
+mod nights;
 mod readings;
 mod room_oxygen;
 mod rooms;

@@ -6,6 +6,7 @@ pub mod defaults;
 pub mod due;
 pub mod evidence;
 pub mod meters;
+pub mod observations;
 pub mod readings;
 pub mod report;
 pub mod room_assessment;
