@@ -30,6 +30,7 @@ fn cylinder(number: u128, state: CylinderState) -> Cylinder {
 fn supply(states: &[CylinderState]) -> SupplyHistory {
     SupplyHistory {
         supply: GasSupply {
+            room: None,
             tag: Tag::parse("AR-1").unwrap(),
             name: Name::parse("Argon panel").unwrap(),
             gas: SuppliedGas::Argon,
