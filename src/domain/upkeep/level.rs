@@ -253,6 +253,10 @@ fn product(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
+fn difference<const P: usize>(a: &[f64; P], b: &[f64; P]) -> [f64; P] {
+    std::array::from_fn(|index| a[index] - b[index])
+}
+
 /// The inverse of a symmetric positive definite matrix and the logarithm of
 /// its determinant, by elimination.
 fn inverse<const P: usize>(matrix: &[[f64; P]; P]) -> ([[f64; P]; P], f64) {
@@ -279,21 +283,31 @@ fn inverse<const P: usize>(matrix: &[[f64; P]; P]) -> ([[f64; P]; P], f64) {
 impl<const P: usize> Component<P> {
     /// The level at a moment: mean and standard deviation.
     fn level(&self, last_hours: f64, ahead: &Ahead<P>) -> (f64, f64) {
-        let mut lever = [0.0; P];
-        for (lever, (new, old)) in lever.iter_mut().zip(ahead.causes.iter().zip(&self.base_causes)) {
-            *lever = new - old;
-        }
+        let lever = difference(&ahead.causes, &self.base_causes);
         let mean = self.base + product(&lever, &self.coefficients);
         let wandered = self.base_variance + self.ratio * (ahead.hours - last_hours).max(0.0);
-        let doubt: f64 =
-            lever.iter().zip(&self.covariance).map(|(one, row)| one * product(row, &lever)).sum();
-        let unforeseen: f64 = self
-            .coefficients
-            .iter()
-            .zip(&ahead.variances)
-            .map(|(beta, variance)| beta * beta * variance)
-            .sum();
-        (mean, (self.variance * (wandered + doubt.max(0.0)) + unforeseen).sqrt())
+        let variance = self.variance * (wandered + self.doubt(&lever)) + self.unforeseen(&ahead.variances);
+        (mean, variance.sqrt())
+    }
+
+    /// The change between two moments: mean and variance.
+    fn change(&self, from: &Ahead<P>, to: &Ahead<P>) -> (f64, f64) {
+        let lever = difference(&to.causes, &from.causes);
+        let wandered = self.ratio * (to.hours - from.hours).max(0.0);
+        let unforeseen = self.unforeseen(&difference(&to.variances, &from.variances));
+        let variance = self.variance * (wandered + self.doubt(&lever)) + unforeseen.max(0.0);
+        (product(&lever, &self.coefficients), variance)
+    }
+
+    /// What not knowing the coefficients adds, as a multiple of the variance.
+    fn doubt(&self, lever: &[f64; P]) -> f64 {
+        let doubt: f64 = lever.iter().zip(&self.covariance).map(|(one, row)| one * product(row, lever)).sum();
+        doubt.max(0.0)
+    }
+
+    /// What not knowing the causes adds.
+    fn unforeseen(&self, variances: &[f64; P]) -> f64 {
+        self.coefficients.iter().zip(variances).map(|(beta, variance)| beta * beta * variance).sum()
     }
 }
 
@@ -326,6 +340,14 @@ impl<const P: usize> Fit<P> {
         mixed(self.components.iter().map(|one| {
             let (mean, sd) = one.level(self.last_hours, ahead);
             (one.weight, mean, sd * sd * widened(one.freedom))
+        }))
+    }
+
+    /// How much the level changes from one moment to a later one.
+    pub fn change(&self, from: &Ahead<P>, to: &Ahead<P>) -> Estimate {
+        mixed(self.components.iter().map(|one| {
+            let (mean, variance) = one.change(from, to);
+            (one.weight, mean, variance * widened(one.freedom))
         }))
     }
 

@@ -5,6 +5,7 @@ pub mod contents;
 pub mod defaults;
 pub mod due;
 pub mod evidence;
+mod gas_draw;
 pub mod level;
 pub mod meters;
 pub mod nnls;
@@ -13,6 +14,8 @@ pub mod report;
 pub mod rules;
 pub mod services;
 pub mod trend;
+pub mod use_ahead;
+mod vessel;
 
 pub use due::{DueItem, DueState, History, Subject, compute};
 pub use rules::{AppliesTo, Closes, Consumable, Limit, Meter, PartKind, Species, Trigger, UpkeepRule};
