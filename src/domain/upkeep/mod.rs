@@ -7,8 +7,10 @@ pub mod due;
 pub mod evidence;
 mod gas_draw;
 pub mod level;
+pub mod line;
 pub mod meters;
 pub mod nnls;
+pub mod quantiles;
 pub mod readings;
 pub mod report;
 pub mod rules;
@@ -16,6 +18,7 @@ pub mod services;
 pub mod trend;
 pub mod use_ahead;
 mod vessel;
+pub mod weibull;
 
 pub use due::{DueItem, DueState, History, Subject, compute};
 pub use rules::{AppliesTo, Closes, Consumable, Limit, Meter, PartKind, Species, Trigger, UpkeepRule};
