@@ -154,6 +154,11 @@ impl Draw {
             .noting("earliest and latest are the 10 % and 90 % points; ranges hold 80 %")
     }
 
+    /// The standard deviation of a reading's error, mol.
+    pub(super) fn reading_error(&self) -> f64 {
+        self.fit.reading_error()
+    }
+
     /// How many readings it rests on.
     pub(super) const fn readings(&self) -> usize {
         self.fit.readings()
