@@ -3,6 +3,7 @@
 //! behind and can be started again.
 
 use super::due_items;
+use super::observe::observe;
 use super::run_booking::release_no_shows;
 use super::stock;
 use super::{Error, Result, Tx};
@@ -109,8 +110,10 @@ fn compute(
         .iter()
         .map(|(supply, forecast)| ReportSupply::of(supply.id.into(), &supply.value, forecast))
         .collect();
+    let mut noticed = observe(tx, zone, as_of)?;
+    noticed.extend(due_items::overdrawn(tx, &parts, as_of)?);
     let orders = stock::to_order(tx, as_of, &due)?;
-    Ok(NightlyReport::new(as_of, zone, listed, supplies, orders))
+    Ok(NightlyReport::new(as_of, zone, listed, supplies).ordering(zone, orders).noticing(zone, noticed))
 }
 
 /// What is tidied up at night besides; further chores belong here. Bookings

@@ -5,5 +5,6 @@
 
 mod physics;
 mod recurrence;
+mod statistics;
 mod stock;
 mod trends;

@@ -213,7 +213,7 @@ on_both_backends! {
         assert_eq!(of_it.len(), 2, "{outlook}");
         assert_eq!(of_it[1]["at"], "2031-01-07T08:00:00Z");
         for until in ["2030-01-07T08:00:00Z", "2036-01-01T00:00:00Z", "soon"] {
-            keeper.get(&format!("{GLOVES}/projection?until={until}")).is_problem(422, "invalid");
+            keeper.get(&format!("{GLOVES}/projection?until={until}")).is_problem(422, "invalid-input");
         }
     }
 

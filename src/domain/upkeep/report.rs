@@ -4,6 +4,7 @@
 use super::contents::GasForecast;
 use super::due::{DueItem, DueState};
 use super::evidence::{DueDates, digits};
+use super::observations::{Observation, in_order};
 use super::stock::{Projection, Quantity, StockItem};
 use crate::domain::facility::SuppliedGas;
 use crate::domain::ids::{DueItemId, GasSupplyId, StockItemId, ThingId};
@@ -217,6 +218,9 @@ pub struct NightlyReport {
     /// What to order, the most pressing first.
     #[serde(default)]
     pub orders: Vec<ReportOrder>,
+    /// What the readings point out besides, in a fixed order.
+    #[serde(default)]
+    pub observations: Vec<Observation>,
     /// The whole as text.
     pub text: String,
 }
@@ -228,7 +232,6 @@ impl NightlyReport {
         zone: Tz,
         mut items: Vec<ReportItem>,
         mut gas_supplies: Vec<ReportSupply>,
-        mut orders: Vec<ReportOrder>,
     ) -> Self {
         items.sort_by(|a, b| {
             let key = |item: &ReportItem| {
@@ -241,7 +244,6 @@ impl NightlyReport {
                 .then(a.id.cmp(&b.id))
         });
         gas_supplies.sort_by(|a, b| a.tag.cmp(&b.tag));
-        orders.sort_by(|a, b| (!a.order_now, a.order_by, &a.tag).cmp(&(!b.order_now, b.order_by, &b.tag)));
         let count = |state| items.iter().filter(|item| item.state == state).count();
         let counts = Counts {
             overdue: count(DueState::Overdue),
@@ -258,11 +260,29 @@ impl NightlyReport {
             safety_overdue,
             items,
             gas_supplies,
-            orders,
+            orders: Vec::new(),
+            observations: Vec::new(),
             text: String::new(),
         };
         report.text = report.written(zone);
         report
+    }
+
+    /// With what must be ordered.
+    #[must_use]
+    pub fn ordering(mut self, zone: Tz, mut orders: Vec<ReportOrder>) -> Self {
+        orders.sort_by(|a, b| (!a.order_now, a.order_by, &a.tag).cmp(&(!b.order_now, b.order_by, &b.tag)));
+        self.orders = orders;
+        self.text = self.written(zone);
+        self
+    }
+
+    /// With what the readings point out besides.
+    #[must_use]
+    pub fn noticing(mut self, zone: Tz, observations: Vec<Observation>) -> Self {
+        self.observations = in_order(observations);
+        self.text = self.written(zone);
+        self
     }
 
     fn written(&self, zone: Tz) -> String {
@@ -297,6 +317,12 @@ impl NightlyReport {
         }
         for order in &self.orders {
             line(&mut text, format_args!("  {}", order.line(zone)));
+        }
+        if !self.observations.is_empty() {
+            line(&mut text, format_args!("\nNoticed ({}; pointers, no diagnoses)", self.observations.len()));
+        }
+        for noticed in &self.observations {
+            line(&mut text, format_args!("  {:<16} {}", noticed.subject_tag, noticed.text));
         }
         text
     }
@@ -422,8 +448,28 @@ mod tests {
     #[test]
     fn overdue_without_safety_is_no_alarm() {
         let items = vec![item(1, DueState::Overdue, false), item(2, DueState::Due, true)];
-        let report = NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::UTC, items, Vec::new(), Vec::new());
+        let report = NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::UTC, items, Vec::new());
         assert!(!report.safety_overdue);
+    }
+
+    #[test]
+    fn what_is_noticed_stands_at_the_end_and_older_reports_have_none() {
+        let at = utc("2026-03-06T00:00:00Z");
+        let bare = NightlyReport::new(at, Tz::UTC, Vec::new(), Vec::new());
+        assert!(!bare.text.contains("Noticed"));
+        let mut stored = serde_json::to_value(&bare).unwrap();
+        stored.as_object_mut().unwrap().remove("observations");
+        assert_eq!(serde_json::from_value::<NightlyReport>(stored).unwrap(), bare);
+        let observation = Observation {
+            kind: super::super::observations::ObservationKind::SilentSensor,
+            subject: Uuid::from_u128(1).into(),
+            subject_tag: "LYNX".to_owned(),
+            text: "nothing was read".to_owned(),
+            evidence: super::super::evidence::Evidence::default(),
+        };
+        let report = bare.noticing(Tz::UTC, vec![observation]);
+        assert!(report.text.ends_with("  LYNX             nothing was read\n"), "{}", report.text);
+        assert!(report.text.contains("Noticed (1; pointers, no diagnoses)"));
     }
 
     #[test]

@@ -9,7 +9,7 @@ use super::level::effective;
 use super::movement::{Movement, What};
 use super::quantity::Quantity;
 use super::{ReorderPolicy, StockItem};
-use crate::domain::upkeep::trend::normal_quantile;
+use crate::domain::upkeep::quantiles;
 use chrono::{DateTime, TimeDelta, Utc};
 
 /// Fewer whole weeks on record say too little (our own choice).
@@ -73,7 +73,7 @@ pub fn reorder_point(item: &StockItem, movements: &[Movement], now: DateTime<Utc
         );
         return ReorderPoint::none(reason, Some(weekly));
     }
-    let z = normal_quantile(level.get());
+    let z = quantiles::normal(level.get());
     let point = at_point(weekly.mean, weekly.deviation, weeks_of(lead_time.delta()), z);
     ReorderPoint { point: Some(point), reason: None, weekly: Some(weekly), z: Some(z) }
 }
