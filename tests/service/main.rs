@@ -11,6 +11,7 @@ mod claims;
 mod constraints;
 mod crash;
 mod facility;
+mod gas;
 mod migrations;
 mod nights;
 mod readings;
