@@ -108,7 +108,8 @@ fn compute(
         .iter()
         .map(|(supply, forecast)| ReportSupply::of(supply.id.into(), &supply.value, forecast))
         .collect();
-    let noticed = observe(tx, zone, as_of)?;
+    let mut noticed = observe(tx, zone, as_of)?;
+    noticed.extend(due_items::overdrawn(tx, &parts, as_of)?);
     Ok(NightlyReport::new(as_of, zone, listed, supplies).noticing(zone, noticed))
 }
 
