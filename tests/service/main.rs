@@ -7,6 +7,7 @@ mod world;
 
 mod authorisation;
 mod bookings;
+mod calculations;
 mod claims;
 mod constraints;
 mod crash;
