@@ -8,6 +8,7 @@ mod error;
 pub(crate) mod holds;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
+pub(crate) mod lives;
 pub(crate) mod once;
 pub(crate) mod openings;
 mod part_history;

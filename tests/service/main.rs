@@ -11,6 +11,7 @@ mod claims;
 mod constraints;
 mod crash;
 mod facility;
+mod lives;
 mod migrations;
 mod readings;
 mod rooms;
