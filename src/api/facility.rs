@@ -14,13 +14,14 @@ use crate::domain::facility::site::SiteClosure;
 use crate::domain::facility::{GroupQuota, ParseContext, Policies, Site, Stored, ThingKind};
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
-use crate::domain::quantity::Hours;
+use crate::domain::quantity::{Hours, Percent};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::site;
 use actix_web::{HttpRequest, HttpResponse, get, patch};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use std::ops::RangeInclusive;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -29,6 +30,9 @@ use uuid::Uuid;
 const MOST_CLOSURES: usize = 500;
 /// Greatest dilution a purge may be asked for; more is no dilution but a mistake.
 const MOST_DILUTION: f64 = 1e9;
+/// Where a site's least oxygen may lie, per cent: from the lowest that
+/// sites set (common practice, no source) to just below that of air.
+const OXYGEN_DEFICIENCY: RangeInclusive<f64> = 18.0..=20.9;
 
 /// The facility as callers write it.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -134,6 +138,9 @@ pub(crate) struct PoliciesForm {
     /// After work with the circulation off, the box is purged until solvent
     /// vapour is diluted this many times: 1 or more, 1000 unless given.
     purge_dilution: Option<f64>,
+    /// Oxygen below which a room counts as deficient, per cent: 18 to 20.9,
+    /// 19.5 unless given (OSHA 29 CFR 1910.134).
+    oxygen_deficiency_percent: Option<f64>,
 }
 
 /// Hours a week that one group may book.
@@ -279,6 +286,11 @@ impl PoliciesForm {
             "out_of_range",
             detail,
         );
+        let deficiency = self.oxygen_deficiency_percent.unwrap_or(default.oxygen_deficiency.get());
+        let oxygen_deficiency = check.field("oxygen_deficiency_percent", Percent::new(deficiency));
+        let detail = format!("must be {} to {} %", OXYGEN_DEFICIENCY.start(), OXYGEN_DEFICIENCY.end());
+        let in_range = oxygen_deficiency.is_none_or(|percent| OXYGEN_DEFICIENCY.contains(&percent.get()));
+        check.require(in_range, "oxygen_deficiency_percent", "out_of_range", detail);
         let policies = (|| {
             Some(Policies {
                 minimum_notice: minimum_notice?,
@@ -290,6 +302,7 @@ impl PoliciesForm {
                 group_quotas,
                 porous_cycle_factor: porous_cycle_factor?,
                 purge_dilution,
+                oxygen_deficiency: oxygen_deficiency?,
             })
         })();
         check.build(policies, |policies| policies)
@@ -306,6 +319,7 @@ impl PoliciesForm {
             group_quotas: policies.group_quotas.iter().map(QuotaForm::of).collect(),
             porous_cycle_factor: Some(policies.porous_cycle_factor.into()),
             purge_dilution: Some(policies.purge_dilution),
+            oxygen_deficiency_percent: Some(policies.oxygen_deficiency.get()),
         }
     }
 }

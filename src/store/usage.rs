@@ -72,7 +72,15 @@ pub(crate) fn with_solvents(
 /// order of start. Where a booking was closed out, the time it was really in
 /// use counts; what was never taken up does not.
 pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>) -> StoreResult<Vec<GasUse>> {
-    type Row = (NaiveDateTime, NaiveDateTime, String, Option<NaiveDateTime>, Option<NaiveDateTime>, f64);
+    type Row = (
+        NaiveDateTime,
+        NaiveDateTime,
+        String,
+        Option<NaiveDateTime>,
+        Option<NaiveDateTime>,
+        f64,
+        NaiveDateTime,
+    );
     let mut found = Vec::new();
     for glovebox in boxes {
         // Box by box, so that the index on box and start serves.
@@ -89,13 +97,16 @@ pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>)
                 bookings::started_at,
                 bookings::closed_at,
                 bookings::gas_estimate_nl,
+                bookings::created_at,
             ))
             .load(tx.db())?;
-        found.extend(rows.into_iter().filter_map(|(starts, ends, progress, started, closed, litres)| {
-            let work: WorkRow = (starts, ends, progress, started, closed, String::new());
-            let computed_mol = litres / IDEAL_MOLAR_VOLUME_L;
-            Some(GasUse { interval: used(&work)?, computed_mol })
-        }));
+        found.extend(rows.into_iter().filter_map(
+            |(starts, ends, progress, started, closed, litres, booked)| {
+                let work: WorkRow = (starts, ends, progress, started, closed, String::new());
+                let computed_mol = litres / IDEAL_MOLAR_VOLUME_L;
+                Some(GasUse { interval: used(&work)?, computed_mol, booked_at: booked.and_utc() })
+            },
+        ));
     }
     found.sort_by_key(|one| one.interval.start());
     Ok(found)

@@ -51,6 +51,7 @@ pub(crate) fn gas(case: &GasCase) -> Option<Dates> {
     let uses = case.bookings.iter().map(|booking| GasUse {
         interval: Interval::new(moment(booking.start), moment(booking.end)).unwrap(),
         computed_mol: booking.turns.iter().map(|turn| turn.size * case.turn_mol).sum(),
+        booked_at: moment(booking.booked_at()),
     });
     let history = SupplyHistory {
         supply: GasSupply {
@@ -60,6 +61,7 @@ pub(crate) fn gas(case: &GasCase) -> Option<Dates> {
             changeover: GaugeBar::new(CHANGEOVER_BAR).unwrap(),
             temperature: Celsius::new(case.stated_c).unwrap(),
             lead_time: None,
+            room: None,
             cylinders: (0..case.cylinders).map(cylinder).collect(),
         },
         gauge: samples(&case.gauge),

@@ -33,10 +33,14 @@ pub(crate) struct Booking {
 }
 
 impl Booking {
+    /// When it was put on the calendar.
+    pub(crate) fn booked_at(&self) -> f64 {
+        self.start - if self.short_notice { 48.0 } else { BOOKED_AHEAD }
+    }
+
     /// Whether it is on the calendar at a moment.
     pub(crate) fn is_known(&self, now: f64) -> bool {
-        let notice = if self.short_notice { 48.0 } else { BOOKED_AHEAD };
-        self.start <= now + notice
+        self.booked_at() <= now
     }
 }
 

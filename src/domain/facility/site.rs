@@ -5,7 +5,8 @@ use crate::domain::calendar::duration::Length;
 use crate::domain::calendar::opening_hours::WeeklyHours;
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
-use crate::domain::quantity::Hours;
+use crate::domain::physics::room_oxygen::DEFICIENT_PERCENT;
+use crate::domain::quantity::{Hours, Percent};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
@@ -51,6 +52,14 @@ pub struct Policies {
     /// After work with the circulation off, the box is purged until solvent
     /// vapour is diluted this many times.
     pub purge_dilution: f64,
+    /// The least oxygen of a room, below which it counts as deficient.
+    #[serde(default = "oxygen_deficiency")]
+    pub oxygen_deficiency: Percent,
+}
+
+/// The least oxygen of a room unless a site sets its own: OSHA 29 CFR 1910.134.
+fn oxygen_deficiency() -> Percent {
+    Percent::new(DEFICIENT_PERCENT).expect("a constant within range")
 }
 
 impl Policies {
@@ -78,6 +87,7 @@ impl Default for Policies {
             group_quotas: Vec::new(),
             porous_cycle_factor: 3,
             purge_dilution: 1000.0,
+            oxygen_deficiency: oxygen_deficiency(),
         }
     }
 }
@@ -97,4 +107,16 @@ pub struct Site {
     pub closures: Vec<SiteClosure>,
     /// Booking policies.
     pub policies: Policies,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn policies_kept_before_there_was_a_least_oxygen_have_the_default() {
+        let mut kept = serde_json::to_value(Policies::default()).unwrap();
+        kept.as_object_mut().unwrap().remove("oxygen_deficiency").unwrap();
+        assert_eq!(serde_json::from_value::<Policies>(kept).unwrap(), Policies::default());
+    }
 }

@@ -24,6 +24,10 @@ const SHORTEST_HOURS: f64 = 6.0;
 const STALE_DAYS: i64 = 14;
 /// A rate is taken over at most this many days back.
 pub const WINDOW_DAYS: i64 = 90;
+/// What was drawn in so many days is compared with what was to be expected.
+const RECENT_DAYS: i64 = 7;
+/// What was to be expected is learned from so many days at least.
+const LEAST_LEARNED_DAYS: f64 = 7.0;
 /// Points of the curve shown.
 const CURVE_POINTS: i32 = 48;
 
@@ -117,28 +121,38 @@ pub struct GasForecast {
     pub cautions: Vec<String>,
 }
 
+impl GasForecast {
+    /// Nothing but what stands by.
+    fn nothing(standby: Vec<CylinderForecast>) -> Self {
+        Self {
+            contents_now_mol: None,
+            usable_mol: None,
+            standby_usable_mol: standby
+                .iter()
+                .filter_map(|one| one.usable_mol)
+                .fold(0.0, |sum, one| sum + one),
+            daily_use_mol: None,
+            daily_use_m3: None,
+            empty: None,
+            exhausted: None,
+            reason: None,
+            cylinders: standby,
+            measured: Vec::new(),
+            curve: Vec::new(),
+            evidence: Evidence::new(gas_draw::MODEL, &format!("{METHOD}; {}", gas_draw::SOURCES)),
+            cautions: vec![
+                "A forecast from past readings: look at the gauge before relying on it.".to_owned(),
+                "Changing cylinders is for people trained in it, by local rules.".to_owned(),
+            ],
+        }
+    }
+}
+
 /// How long a supply lasts.
 pub fn forecast(history: &SupplyHistory, now: DateTime<Utc>) -> GasForecast {
     let contents = Vessel::connected(history);
     let standby = standby(history, now);
-    let mut answer = GasForecast {
-        contents_now_mol: None,
-        usable_mol: None,
-        standby_usable_mol: standby.iter().filter_map(|one| one.usable_mol).fold(0.0, |sum, one| sum + one),
-        daily_use_mol: None,
-        daily_use_m3: None,
-        empty: None,
-        exhausted: None,
-        reason: None,
-        cylinders: standby,
-        measured: Vec::new(),
-        curve: Vec::new(),
-        evidence: Evidence::new(gas_draw::MODEL, &format!("{METHOD}; {}", gas_draw::SOURCES)),
-        cautions: vec![
-            "A forecast from past readings: look at the gauge before relying on it.".to_owned(),
-            "Changing cylinders is for people trained in it, by local rules.".to_owned(),
-        ],
-    };
+    let mut answer = GasForecast::nothing(standby);
     let Some(contents) = contents else {
         answer.reason = Some("no cylinder is connected".to_owned());
         return answer;
@@ -291,6 +305,47 @@ fn segments(
     evidence.notes.append(&mut notes);
     answer.evidence = evidence;
     Ok(segments)
+}
+
+/// What was drawn of late, against what was to be expected by what was read before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Recent {
+    /// Drawn by the readings, mol.
+    pub measured_mol: f64,
+    /// Expected for the same time and the work done in it, mol.
+    pub expected_mol: f64,
+    /// Standard deviation of the difference, mol.
+    pub sd_mol: f64,
+    /// Over so many days.
+    pub days: f64,
+}
+
+/// Compares what was drawn in the last week with what the readings before it
+/// lead to expect; `None` where a swap or too few readings stand in the way.
+pub fn recent(history: &SupplyHistory, now: DateTime<Utc>) -> Option<Recent> {
+    let vessel = Vessel::connected(history)?;
+    let mut ignored = GasForecast::nothing(Vec::new());
+    let mut segments = segments(&vessel, history, now, &mut ignored).ok()?;
+    let last = *segments.last()?.last()?;
+    let cut = last.at - TimeDelta::days(RECENT_DAYS);
+    let current = segments.last_mut()?;
+    let before = current.iter().rposition(|sample| sample.at <= cut)?;
+    let from = current[before];
+    current.truncate(before + 1);
+    let covered: f64 =
+        segments.iter().filter_map(|one| Some(hours_between(one.first()?.at, one.last()?.at))).sum();
+    if covered < 24.0 * LEAST_LEARNED_DAYS {
+        return None;
+    }
+    let draw = Draw::learn(&segments, &history.uses, vessel.filled().ok()?, now)?;
+    let expected = draw.drawn(from.at, last.at);
+    let error = draw.reading_error();
+    Some(Recent {
+        measured_mol: from.value - last.value,
+        expected_mol: expected.mean,
+        sd_mol: (expected.sd * expected.sd + 2.0 * error * error).sqrt(),
+        days: hours_between(from.at, last.at) / 24.0,
+    })
 }
 
 /// The volume of a mole at 15 °C and 1 bar, m³.

@@ -30,6 +30,7 @@ fn cylinder(number: u128, state: CylinderState) -> Cylinder {
 fn supply(states: &[CylinderState]) -> SupplyHistory {
     SupplyHistory {
         supply: GasSupply {
+            room: None,
             tag: Tag::parse("AR-1").unwrap(),
             name: Name::parse("Argon panel").unwrap(),
             gas: SuppliedGas::Argon,
@@ -138,6 +139,7 @@ fn cancelling_a_week_of_bookings_moves_the_date() {
     let work = |day: i64| GasUse {
         interval: Interval::new(at(24 * day + 8), at(24 * day + 16)).unwrap(),
         computed_mol: 1.0,
+        booked_at: at(24 * day + 16),
     };
     let works = |day: i64| (day.rem_euclid(7)) < 5;
     let mut history = supply(&[CylinderState::Connected]);
@@ -157,6 +159,21 @@ fn cancelling_a_week_of_bookings_moves_the_date() {
     let cancelled = forecast(&history, now);
     let days = hours_between(booked.empty.unwrap().likely, cancelled.empty.unwrap().likely) / 24.0;
     assert!((days - 25.0 / (5.0 + 25.0 / 7.0)).abs() < 0.6, "{days}");
+}
+
+/// 10 mol a day for twenty days, then 14: in the last week 98 mol were drawn
+/// and 70 to be expected.
+#[test]
+fn a_week_is_compared_with_what_was_before() {
+    let mut history = drawn_evenly(20, [15.0, 15.0]);
+    for day in 1..=7 {
+        let moles = 240.0 - 14.0 * hours_between(at(0), at(24 * day)) / 24.0;
+        history.gauge.push(Sample { at: at(24 * (20 + day)), value: bar(moles, 15.0) });
+    }
+    let found = recent(&history, at(24 * 27)).unwrap();
+    assert!((found.measured_mol - 98.0).abs() < 0.1 && (found.days - 7.0).abs() < 1e-9, "{found:?}");
+    assert!((found.expected_mol - 70.0).abs() < 0.5 && found.sd_mol < 5.0, "{found:?}");
+    assert_eq!(recent(&drawn_evenly(10, [15.0, 15.0]), at(240)), None);
 }
 
 /// Readings that a warm room raises and a cold morning lowers are one amount

@@ -31,6 +31,9 @@ const FACTOR: Prior = Prior { mean: 1.0, sd: 0.3 };
 /// A pressure is hardly read better than this share of a filling.
 const LEAST_ERROR: f64 = 0.0005;
 
+/// Intervals are widened by so much; see `tests/calibration`.
+const MARGIN: f64 = 1.12;
+
 /// The chances at which the earliest, likely and latest dates stand.
 const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
 
@@ -67,6 +70,7 @@ impl Draw {
             priors: [BASE, HOURLY, FACTOR],
             nonnegative: true,
             least_error: LEAST_ERROR * filled,
+            margin: MARGIN,
         };
         Some(Self { fit: model.fit(&observations)?, curve, now })
     }
@@ -129,6 +133,12 @@ impl Draw {
         let ([base, hourly, factor], weekly) = ([0, 1, 2].map(range), self.curve.weekly());
         let (from, to) = (self.curve.hours_at(self.now), self.curve.hours_at(until));
         let (before, after) = (self.curve.until(from), self.curve.until(to));
+        let ahead = if self.curve.learned() {
+            "to what is booked comes what people used to book later than so long ahead, at the usual weekly rate"
+        } else {
+            "bookings of the next two weeks count as they stand; in each later week the larger of what is booked and \
+             the usual week counts"
+        };
         evidence
             .with_range("base_draw", base.0, base.1, "mol/h")
             .with_range("draw_per_hour_of_work", hourly.0, hourly.1, "mol/h")
@@ -140,11 +150,13 @@ impl Draw {
             .with("usual_weekly_computed_gas", weekly.mean.computed_mol, "mol a week")
             .with("reading_error", self.fit.reading_error(), "mol")
             .with("daily_wandering", self.fit.daily_wandering(), "mol")
-            .noting(
-                "bookings of the next two weeks count as they stand; in each later week the larger of what is booked \
-                 and the usual week counts",
-            )
+            .noting(ahead)
             .noting("earliest and latest are the 10 % and 90 % points; ranges hold 80 %")
+    }
+
+    /// The standard deviation of a reading's error, mol.
+    pub(super) fn reading_error(&self) -> f64 {
+        self.fit.reading_error()
     }
 
     /// How many readings it rests on.

@@ -2,23 +2,32 @@
 //! it, and how sure it is to have passed a mark by some moment. Knows numbers
 //! and hours only.
 //!
-//! The level is `c + Σ βₖ·xₖ(t) + w(t)`: a start that is unknown anew in each
-//! segment, known cumulative causes with coefficients common to all segments,
-//! and a wandering `w` of independent steps, whose variance grows by `q` an
-//! hour. Each reading adds an error of variance `r`. Given `q/r`, a Kalman
-//! filter makes the readings independent of each other, and the coefficients
-//! follow by least squares with priors, not below nought where they cannot
-//! be. `q/r` is not known: each of a row of values is weighed by how well it
-//! explains the readings, so that few readings give wide intervals.
+//! The level is `c + Σ βₖ·xₖ(t) + w(t) + ∫s dt`: a start that is unknown anew
+//! in each segment, known cumulative causes with coefficients common to all
+//! segments, a wandering `w` of independent steps, and a rate `s` that drifts
+//! about nought and forgets where it was within some weeks. Each reading
+//! adds an error. Given how large wandering and drift are against the error,
+//! a Kalman filter makes the readings independent of each other, and the
+//! coefficients follow by least squares with priors, not below nought where
+//! they cannot be. How large they are is not known: each of a grid of values
+//! is weighed by how well it explains the readings, so that few readings give
+//! wide intervals.
 //!
 //! Source: J. Durbin, S. J. Koopman, "Time Series Analysis by State Space
-//! Methods", 2nd ed., Oxford 2012, sections 2.2 (filter) and 6.2 (regression).
+//! Methods", 2nd ed., Oxford 2012, sections 4.3 (filter) and 6.2 (regression);
+//! the drifting rate is an Ornstein-Uhlenbeck process, integrated.
 
 use super::nnls::nnls;
 use statrs::distribution::{ContinuousCDF as _, StudentsT};
 
-/// Wandering against reading error over one usual step, `q·step/r`.
-const RATIOS: [f64; 10] = [0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 30.0, 1000.0];
+/// Wandering against reading error over one usual step, as variances.
+const WANDERINGS: [f64; 7] = [0.0, 0.01, 0.1, 0.5, 2.0, 20.0, 1000.0];
+/// What the drift of the rate moves the level in its memory, against reading
+/// error and wandering in that time, as variances.
+const DRIFTS: [f64; 5] = [0.3, 1.2, 5.0, 20.0, 80.0];
+/// A rate forgets where it was within so many hours: twenty days, our own
+/// choice between a spell of weather and a change of the people who come.
+const MEMORY_HOURS: f64 = 480.0;
 
 /// One reading, with what has moved the level until then.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,9 +58,35 @@ pub struct LevelModel<const P: usize> {
     pub nonnegative: bool,
     /// A reading is hardly better than this, in its own unit: what a dial shows.
     pub least_error: f64,
+    /// Standard deviations of forecasts are widened by this factor: the world
+    /// is not the model. Found by calibration.
+    pub margin: f64,
 }
 
-/// What the readings say for one ratio of wandering to error.
+/// How the level moves besides its causes; variances as multiples of a
+/// reading error's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Motion {
+    /// Variance of the wandering, an hour.
+    wandering: f64,
+    /// Variance of the rate, per hour squared.
+    rate: f64,
+}
+
+/// A level and its drifting rate, with their covariance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct State<const P: usize> {
+    level: f64,
+    rate: f64,
+    /// The same of each cause, as the filter attributes them.
+    level_causes: [f64; P],
+    rate_causes: [f64; P],
+    level_variance: f64,
+    covariance: f64,
+    rate_variance: f64,
+}
+
+/// What the readings say for one motion.
 #[derive(Debug, Clone, PartialEq)]
 struct Component<const P: usize> {
     weight: f64,
@@ -59,23 +94,19 @@ struct Component<const P: usize> {
     variance: f64,
     /// Degrees of freedom of that.
     freedom: f64,
-    /// Variance of the wandering, as a multiple of the former, an hour.
-    ratio: f64,
+    motion: Motion,
     coefficients: [f64; P],
     /// Covariance of the coefficients as a multiple of the variance.
     covariance: [[f64; P]; P],
-    /// The level without what the causes do, at the last reading.
-    base: f64,
-    /// The causes that the filter has attributed to that level.
-    base_causes: [f64; P],
-    /// Its variance as a multiple of the error's.
-    base_variance: f64,
+    /// Where the filter stands after the last reading.
+    state: State<P>,
 }
 
 /// What readings say of the level and of what moves it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fit<const P: usize> {
     components: Vec<Component<P>>,
+    margin: f64,
     last_hours: f64,
     readings: usize,
 }
@@ -100,14 +131,12 @@ pub struct Ahead<const P: usize> {
     pub variances: [f64; P],
 }
 
-/// The filter's output for one ratio: readings made independent of each other.
+/// The filter's output for one motion: readings made independent of each other.
 struct Whitened<const P: usize> {
     rows: Vec<Vec<f64>>,
     targets: Vec<f64>,
     log_determinant: f64,
-    base: f64,
-    base_causes: [f64; P],
-    base_variance: f64,
+    state: State<P>,
 }
 
 impl<const P: usize> LevelModel<P> {
@@ -116,8 +145,11 @@ impl<const P: usize> LevelModel<P> {
     pub fn fit(&self, segments: &[Vec<Observation<P>>]) -> Option<Fit<P>> {
         let last = segments.last()?.last()?;
         let step = usual_step(segments);
+        let motions = WANDERINGS
+            .iter()
+            .flat_map(|wandering| DRIFTS.iter().map(move |drift| Motion::of(wandering / step, *drift)));
         let scored: Vec<(f64, Component<P>)> =
-            RATIOS.iter().map(|ratio| self.component(segments, ratio / step)).collect();
+            motions.map(|motion| self.component(segments, motion)).collect();
         let best = scored.iter().map(|(score, _)| *score).fold(f64::NEG_INFINITY, f64::max);
         let likely = scored.into_iter().map(|(score, one)| ((score - best).exp(), one));
         let likely: Vec<(f64, Component<P>)> = likely.filter(|(weight, _)| *weight > 1e-4).collect();
@@ -125,13 +157,13 @@ impl<const P: usize> LevelModel<P> {
         let components =
             likely.into_iter().map(|(weight, one)| Component { weight: weight / total, ..one }).collect();
         let readings = segments.iter().map(Vec::len).sum();
-        Some(Fit { components, last_hours: last.hours, readings })
+        Some(Fit { components, margin: self.margin, last_hours: last.hours, readings })
     }
 
-    /// What the readings say for one ratio, and the logarithm of its weight.
+    /// What the readings say for one motion, and the logarithm of its weight.
     #[expect(clippy::cast_precision_loss, reason = "counts of readings")]
-    fn component(&self, segments: &[Vec<Observation<P>>], ratio: f64) -> (f64, Component<P>) {
-        let white = whiten(segments, ratio);
+    fn component(&self, segments: &[Vec<Observation<P>>], motion: Motion) -> (f64, Component<P>) {
+        let white = whiten(segments, motion);
         // Half a reading's worth of belief in the least error keeps the
         // variance from nought where readings fall on a line.
         let (belief, least) = (0.5, self.least_error * self.least_error);
@@ -155,12 +187,10 @@ impl<const P: usize> LevelModel<P> {
             weight: 0.0,
             variance,
             freedom,
-            ratio,
+            motion,
             coefficients,
             covariance,
-            base: white.base,
-            base_causes: white.base_causes,
-            base_variance: white.base_variance,
+            state: white.state,
         };
         (score, component)
     }
@@ -205,34 +235,106 @@ impl<const P: usize> LevelModel<P> {
 }
 
 /// Runs the filter over each segment for the readings and for every cause.
-fn whiten<const P: usize>(segments: &[Vec<Observation<P>>], ratio: f64) -> Whitened<P> {
-    let mut white = Whitened {
-        rows: Vec::new(),
-        targets: Vec::new(),
-        log_determinant: 0.0,
-        base: 0.0,
-        base_causes: [0.0; P],
-        base_variance: 1.0,
-    };
+/// Where a segment begins the level is unknown; the rate goes on.
+fn whiten<const P: usize>(segments: &[Vec<Observation<P>>], motion: Motion) -> Whitened<P> {
+    let mut state = State::unknown(motion);
+    let (mut rows, mut targets, mut log_determinant) = (Vec::new(), Vec::new(), 0.0);
+    let mut last_hours: Option<f64> = None;
     for segment in segments {
         let Some(first) = segment.first() else { continue };
-        // The first reading of a segment alone tells where the level starts.
-        let (mut level, mut causes, mut variance) = (first.level, first.causes, 1.0);
+        let passed = last_hours.map_or(0.0, |last| first.hours - last);
+        state = state.after(passed.max(0.0), motion).restarted(first);
         for pair in segment.windows(2) {
             let next = &pair[1];
-            let predicted = variance + ratio * (next.hours - pair[0].hours).max(0.0);
-            let (total, gain) = (predicted + 1.0, predicted / (predicted + 1.0));
+            state = state.after((next.hours - pair[0].hours).max(0.0), motion);
+            let total = state.level_variance + 1.0;
             let root = total.sqrt();
-            white.targets.push((next.level - level) / root);
-            white.rows.push(next.causes.iter().zip(&causes).map(|(new, old)| (new - old) / root).collect());
-            white.log_determinant += total.ln();
-            level += gain * (next.level - level);
-            causes.iter_mut().zip(&next.causes).for_each(|(old, new)| *old += gain * (new - *old));
-            variance = predicted / total;
+            targets.push((next.level - state.level) / root);
+            rows.push(difference(&next.causes, &state.level_causes).map(|x| x / root).to_vec());
+            log_determinant += total.ln();
+            state = state.having_read(next);
         }
-        (white.base, white.base_causes, white.base_variance) = (level, causes, variance);
+        last_hours = segment.last().map(|last| last.hours);
     }
-    white
+    Whitened { rows, targets, log_determinant, state }
+}
+
+impl Motion {
+    /// A motion of that wandering an hour, whose drift moves the level in its
+    /// memory by `drift` times what errors and wandering do.
+    fn of(wandering: f64, drift: f64) -> Self {
+        let moved = drift * (1.0 + wandering * MEMORY_HOURS);
+        Self { wandering, rate: moved / (MEMORY_HOURS * MEMORY_HOURS) }
+    }
+
+    /// What a rate moves the level in some hours, if it is left alone.
+    fn reach(hours: f64) -> f64 {
+        MEMORY_HOURS * -(-hours / MEMORY_HOURS).exp_m1()
+    }
+
+    /// Variance that some hours add to the level.
+    fn spread(self, hours: f64) -> f64 {
+        let (kept, span) = ((-hours / MEMORY_HOURS).exp(), hours / MEMORY_HOURS);
+        let drifted = 2.0 * span - 3.0 + 4.0 * kept - kept * kept;
+        self.wandering * hours + self.rate * MEMORY_HOURS * MEMORY_HOURS * drifted.max(0.0)
+    }
+}
+
+impl<const P: usize> State<P> {
+    /// Nothing is known but how rates usually are.
+    const fn unknown(motion: Motion) -> Self {
+        Self {
+            level: 0.0,
+            rate: 0.0,
+            level_causes: [0.0; P],
+            rate_causes: [0.0; P],
+            level_variance: 1.0,
+            covariance: 0.0,
+            rate_variance: motion.rate,
+        }
+    }
+
+    /// Some hours later.
+    fn after(self, hours: f64, motion: Motion) -> Self {
+        let (reach, kept) = (Motion::reach(hours), (-hours / MEMORY_HOURS).exp());
+        let moved = |level: [f64; P], rate: [f64; P]| std::array::from_fn(|k| level[k] + reach * rate[k]);
+        let added = motion.rate * MEMORY_HOURS * (1.0 - kept) * (1.0 - kept);
+        Self {
+            level: self.level + reach * self.rate,
+            rate: kept * self.rate,
+            level_causes: moved(self.level_causes, self.rate_causes),
+            rate_causes: self.rate_causes.map(|rate| kept * rate),
+            level_variance: self.level_variance
+                + 2.0 * reach * self.covariance
+                + reach * reach * self.rate_variance
+                + motion.spread(hours),
+            covariance: kept * (self.covariance + reach * self.rate_variance) + added,
+            rate_variance: kept * kept * self.rate_variance + motion.rate * (1.0 - kept * kept),
+        }
+    }
+
+    /// With a level that this reading alone tells.
+    fn restarted(self, first: &Observation<P>) -> Self {
+        Self { level: first.level, level_causes: first.causes, level_variance: 1.0, covariance: 0.0, ..self }
+    }
+
+    /// After a reading.
+    fn having_read(self, reading: &Observation<P>) -> Self {
+        let total = self.level_variance + 1.0;
+        let (gain, rate_gain) = (self.level_variance / total, self.covariance / total);
+        let surprise = reading.level - self.level;
+        let causes = difference(&reading.causes, &self.level_causes);
+        let corrected = |from: [f64; P], gain: f64| std::array::from_fn(|k| from[k] + gain * causes[k]);
+        Self {
+            level: self.level + gain * surprise,
+            rate: self.rate + rate_gain * surprise,
+            level_causes: corrected(self.level_causes, gain),
+            rate_causes: corrected(self.rate_causes, rate_gain),
+            level_variance: gain,
+            covariance: self.covariance * (1.0 - gain),
+            rate_variance: self.rate_variance - rate_gain * self.covariance,
+        }
+    }
 }
 
 /// The median time between readings of a segment, hours.
@@ -283,20 +385,25 @@ fn inverse<const P: usize>(matrix: &[[f64; P]; P]) -> ([[f64; P]; P], f64) {
 impl<const P: usize> Component<P> {
     /// The level at a moment: mean and standard deviation.
     fn level(&self, last_hours: f64, ahead: &Ahead<P>) -> (f64, f64) {
-        let lever = difference(&ahead.causes, &self.base_causes);
-        let mean = self.base + product(&lever, &self.coefficients);
-        let wandered = self.base_variance + self.ratio * (ahead.hours - last_hours).max(0.0);
-        let variance = self.variance * (wandered + self.doubt(&lever)) + self.unforeseen(&ahead.variances);
+        let state = self.state.after((ahead.hours - last_hours).max(0.0), self.motion);
+        let lever = difference(&ahead.causes, &state.level_causes);
+        let mean = state.level + product(&lever, &self.coefficients);
+        let variance =
+            self.variance * (state.level_variance + self.doubt(&lever)) + self.unforeseen(&ahead.variances);
         (mean, variance.sqrt())
     }
 
     /// The change between two moments: mean and variance.
-    fn change(&self, from: &Ahead<P>, to: &Ahead<P>) -> (f64, f64) {
-        let lever = difference(&to.causes, &from.causes);
-        let wandered = self.ratio * (to.hours - from.hours).max(0.0);
+    fn change(&self, last_hours: f64, from: &Ahead<P>, to: &Ahead<P>) -> (f64, f64) {
+        let state = self.state.after((from.hours - last_hours).max(0.0), self.motion);
+        let hours = (to.hours - from.hours).max(0.0);
+        let reach = Motion::reach(hours);
+        let moved: [f64; P] =
+            std::array::from_fn(|k| to.causes[k] - from.causes[k] - reach * state.rate_causes[k]);
+        let mean = product(&moved, &self.coefficients) + reach * state.rate;
+        let wandered = self.motion.spread(hours) + reach * reach * state.rate_variance;
         let unforeseen = self.unforeseen(&difference(&to.variances, &from.variances));
-        let variance = self.variance * (wandered + self.doubt(&lever)) + unforeseen.max(0.0);
-        (product(&lever, &self.coefficients), variance)
+        (mean, self.variance * (wandered + self.doubt(&moved)) + unforeseen.max(0.0))
     }
 
     /// What not knowing the coefficients adds, as a multiple of the variance.
@@ -330,24 +437,28 @@ impl<const P: usize> Fit<P> {
         self.components.iter().map(|one| one.weight * one.variance).sum::<f64>().sqrt()
     }
 
-    /// The standard deviation of what the level wanders in a day.
+    /// The standard deviation of what the level moves in a day without a cause.
     pub fn daily_wandering(&self) -> f64 {
-        self.components.iter().map(|one| one.weight * one.variance * one.ratio * 24.0).sum::<f64>().sqrt()
+        let day = |one: &Component<P>| {
+            let reach = Motion::reach(24.0);
+            one.variance * (one.motion.spread(24.0) + reach * reach * one.motion.rate)
+        };
+        self.components.iter().map(|one| one.weight * day(one)).sum::<f64>().sqrt()
     }
 
     /// The level at a moment.
     pub fn level(&self, ahead: &Ahead<P>) -> Estimate {
         mixed(self.components.iter().map(|one| {
             let (mean, sd) = one.level(self.last_hours, ahead);
-            (one.weight, mean, sd * sd * widened(one.freedom))
+            (one.weight, mean, (self.margin * sd).powi(2) * widened(one.freedom))
         }))
     }
 
     /// How much the level changes from one moment to a later one.
     pub fn change(&self, from: &Ahead<P>, to: &Ahead<P>) -> Estimate {
         mixed(self.components.iter().map(|one| {
-            let (mean, variance) = one.change(from, to);
-            (one.weight, mean, variance * widened(one.freedom))
+            let (mean, variance) = one.change(self.last_hours, from, to);
+            (one.weight, mean, self.margin.powi(2) * variance * widened(one.freedom))
         }))
     }
 
@@ -355,7 +466,7 @@ impl<const P: usize> Fit<P> {
     pub fn chance_above(&self, mark: f64, ahead: &Ahead<P>) -> f64 {
         let chance = |one: &Component<P>| {
             let (mean, sd) = one.level(self.last_hours, ahead);
-            one.weight * student((mean - mark) / sd, one.freedom)
+            one.weight * student((mean - mark) / (self.margin * sd), one.freedom)
         };
         self.components.iter().map(chance).sum()
     }

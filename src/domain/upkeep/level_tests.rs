@@ -6,7 +6,7 @@ use proptest::prelude::*;
 const FREE: Prior = Prior { mean: 0.0, sd: 1e6 };
 
 fn model(nonnegative: bool) -> LevelModel<1> {
-    LevelModel { priors: [FREE], nonnegative, least_error: 1e-6 }
+    LevelModel { priors: [FREE], nonnegative, least_error: 1e-6, margin: 1.0 }
 }
 
 fn line(hours: impl Iterator<Item = u32>, level: impl Fn(f64) -> f64) -> Vec<Observation<1>> {
