@@ -13,6 +13,7 @@ mod constraints;
 mod crash;
 mod facility;
 mod gas;
+mod lives;
 mod migrations;
 mod nights;
 mod readings;
