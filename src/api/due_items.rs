@@ -4,6 +4,7 @@
 
 use super::Api;
 use super::auth::Caller;
+use super::fields::instant;
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;
@@ -288,17 +289,10 @@ async fn list_due_items(
         check.field("glovebox", query.glovebox.as_deref().map(str::parse::<Reference>).transpose());
     let states = query.state.as_deref().map(states).transpose();
     check.require(states.is_ok(), "state", "unknown_word", states.clone().err().unwrap_or_default());
-    let before = query.before.as_deref().map(DateTime::parse_from_rfc3339).transpose();
-    check.require(
-        before.is_ok(),
-        "before",
-        "bad_time",
-        "must be an RFC 3339 time such as 2026-03-02T06:00:00Z",
-    );
-    let parts = glovebox.zip(states.ok()).zip(before.ok());
-    let ((glovebox, states), before) =
-        check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
-    let narrowed = Narrowed { states, glovebox: None, before: before.map(|before| before.to_utc()) };
+    let before = query.before.as_deref().and_then(|text| instant(&mut check, "before", text));
+    let parts = glovebox.zip(states.ok());
+    let (glovebox, states) = check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
+    let narrowed = Narrowed { states, glovebox: None, before };
     let found = app
         .query(move |tx, _| {
             due_items::list(tx, &caller.0, glovebox.as_ref(), &narrowed, page.after, page.probe())
