@@ -3,6 +3,7 @@
 //! and its event in one transaction.
 
 pub(crate) mod book;
+pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
 pub(crate) mod holds;

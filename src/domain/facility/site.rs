@@ -5,6 +5,7 @@ use crate::domain::calendar::duration::Length;
 use crate::domain::calendar::opening_hours::WeeklyHours;
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
+use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::quantity::Hours;
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
@@ -51,6 +52,21 @@ pub struct Policies {
     /// After work with the circulation off, the box is purged until solvent
     /// vapour is diluted this many times.
     pub purge_dilution: f64,
+    /// The tightness class that a box must reach to pass its leak test.
+    #[serde(default = "usual_class")]
+    pub required_tightness_class: TightnessClass,
+    /// Whether a leak test that was not passed closes the box to use.
+    #[serde(default = "usually")]
+    pub hold_on_failed_leak_test: bool,
+}
+
+/// Class 3 after ISO 10648-2 for a box of inert gas: common practice, no source.
+const fn usual_class() -> TightnessClass {
+    TightnessClass::Three
+}
+
+const fn usually() -> bool {
+    true
 }
 
 impl Policies {
@@ -78,6 +94,8 @@ impl Default for Policies {
             group_quotas: Vec::new(),
             porous_cycle_factor: 3,
             purge_dilution: 1000.0,
+            required_tightness_class: usual_class(),
+            hold_on_failed_leak_test: usually(),
         }
     }
 }
@@ -97,4 +115,18 @@ pub struct Site {
     pub closures: Vec<SiteClosure>,
     /// Booking policies.
     pub policies: Policies,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn policies_kept_before_leak_tests_were_judged_still_read() {
+        let mut kept = serde_json::to_value(Policies::default()).unwrap();
+        let members = kept.as_object_mut().unwrap();
+        assert_eq!(members.remove("required_tightness_class"), Some(3.into()));
+        assert_eq!(members.remove("hold_on_failed_leak_test"), Some(true.into()));
+        assert_eq!(serde_json::from_value::<Policies>(kept).unwrap(), Policies::default());
+    }
 }

@@ -5,6 +5,7 @@ pub mod contents;
 pub mod defaults;
 pub mod due;
 pub mod evidence;
+pub mod leak_test;
 pub mod meters;
 pub mod readings;
 pub mod report;
@@ -14,5 +15,5 @@ pub mod trend;
 
 pub use due::{DueItem, DueState, History, Subject, compute};
 pub use rules::{AppliesTo, Closes, Consumable, Limit, Meter, PartKind, Species, Trigger, UpkeepRule};
-pub use services::{Outcome, Service};
+pub use services::{Draft, Outcome, Service};
 pub use trend::Sample;
