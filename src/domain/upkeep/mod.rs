@@ -7,6 +7,7 @@ pub mod due;
 pub mod evidence;
 pub mod leak_test;
 pub mod meters;
+pub mod moves;
 pub mod readings;
 pub mod report;
 pub mod rules;
