@@ -15,4 +15,5 @@ mod migrations;
 mod readings;
 mod rooms;
 mod tokens;
+mod upkeep;
 mod windows;
