@@ -15,13 +15,14 @@ use crate::domain::facility::{GroupQuota, ParseContext, Policies, Site, Stored, 
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
 use crate::domain::physics::tightness::TightnessClass;
-use crate::domain::quantity::Hours;
+use crate::domain::quantity::{Hours, Percent};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::site;
 use actix_web::{HttpRequest, HttpResponse, get, patch};
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use std::ops::RangeInclusive;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -30,6 +31,9 @@ use uuid::Uuid;
 const MOST_CLOSURES: usize = 500;
 /// Greatest dilution a purge may be asked for; more is no dilution but a mistake.
 const MOST_DILUTION: f64 = 1e9;
+/// Where a site's least oxygen may lie, per cent: from the lowest that
+/// sites set (common practice, no source) to just below that of air.
+const OXYGEN_DEFICIENCY: RangeInclusive<f64> = 18.0..=20.9;
 
 /// The facility as callers write it.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -143,6 +147,9 @@ pub(crate) struct PoliciesForm {
     /// Whether a leak test that was not passed closes the box to use until a
     /// person releases it; true unless given.
     hold_on_failed_leak_test: Option<bool>,
+    /// Oxygen below which a room counts as deficient, per cent: 18 to 20.9,
+    /// 19.5 unless given (OSHA 29 CFR 1910.134).
+    oxygen_deficiency_percent: Option<f64>,
 }
 
 /// Hours a week that one group may book.
@@ -290,6 +297,11 @@ impl PoliciesForm {
         );
         let class = self.required_tightness_class.unwrap_or(default.required_tightness_class.number().into());
         let class = count(&mut check, "required_tightness_class", class, 1..=4);
+        let deficiency = self.oxygen_deficiency_percent.unwrap_or(default.oxygen_deficiency.get());
+        let oxygen_deficiency = check.field("oxygen_deficiency_percent", Percent::new(deficiency));
+        let detail = format!("must be {} to {} %", OXYGEN_DEFICIENCY.start(), OXYGEN_DEFICIENCY.end());
+        let in_range = oxygen_deficiency.is_none_or(|percent| OXYGEN_DEFICIENCY.contains(&percent.get()));
+        check.require(in_range, "oxygen_deficiency_percent", "out_of_range", detail);
         let policies = (|| {
             Some(Policies {
                 minimum_notice: minimum_notice?,
@@ -305,6 +317,7 @@ impl PoliciesForm {
                 hold_on_failed_leak_test: self
                     .hold_on_failed_leak_test
                     .unwrap_or(default.hold_on_failed_leak_test),
+                oxygen_deficiency: oxygen_deficiency?,
             })
         })();
         check.build(policies, |policies| policies)
@@ -323,6 +336,7 @@ impl PoliciesForm {
             purge_dilution: Some(policies.purge_dilution),
             required_tightness_class: Some(policies.required_tightness_class.number().into()),
             hold_on_failed_leak_test: Some(policies.hold_on_failed_leak_test),
+            oxygen_deficiency_percent: Some(policies.oxygen_deficiency.get()),
         }
     }
 }

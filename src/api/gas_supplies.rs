@@ -1,11 +1,13 @@
 //! `/gas-supplies`: the model.
 
 use super::crud::{Form, crud_routes};
-use super::fields::{PartName, Present, at_most, distinct, word};
+use super::fields::{PartName, Present, at_most, distinct, refer, word};
 use crate::domain::access::Actor;
 use crate::domain::calendar::Length;
-use crate::domain::facility::{Cylinder, CylinderState, GasSupply, ParseContext, Stored, SuppliedGas};
-use crate::domain::ids::GloveboxId;
+use crate::domain::facility::{
+    Cylinder, CylinderState, GasSupply, ParseContext, Stored, SuppliedGas, ThingKind,
+};
+use crate::domain::ids::{GloveboxId, RoomId};
 use crate::domain::names::{Name, Tag};
 use crate::domain::physics::gas::{COLDEST_C, HIGHEST_GAUGE_BAR, WARMEST_C};
 use crate::domain::quantity::{Celsius, GaugeBar, Litres};
@@ -27,8 +29,8 @@ const MOST_CYLINDERS: usize = 64;
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({
-    "tag": "AR-PANEL", "name": "Argon panel", "gas": "argon", "changeover_bar": 20.0, "temperature_c": 20.0,
-    "lead_time": "P5D", "cylinders": [
+    "tag": "AR-PANEL", "name": "Argon panel", "gas": "argon", "room": "LAB-1", "changeover_bar": 20.0,
+    "temperature_c": 20.0, "lead_time": "P5D", "cylinders": [
         {"tag": "C1", "water_volume_l": 50.0, "fill_bar": 200.0, "state": "connected"},
         {"tag": "C2", "water_volume_l": 50.0, "fill_bar": 200.0, "state": "standby"}
     ]
@@ -43,6 +45,10 @@ pub(crate) struct GasSupplyForm {
     /// `argon`, `nitrogen`, `helium`, or a mixture for regeneration:
     /// `hydrogen_5_in_nitrogen`, `hydrogen_5_in_argon` (5 mole-% hydrogen).
     gas: String,
+    /// Id or tag of the room its cylinders stand in; answered as id. Without
+    /// one they count in every room where a box stands that the supply feeds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    room: Option<String>,
     /// Gauge pressure at which a cylinder is changed, bar; 20 unless given (common practice).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     changeover_bar: Option<f64>,
@@ -84,6 +90,9 @@ pub(crate) struct GasSupplyBody {
     id: Uuid,
     #[serde(flatten)]
     supply: GasSupplyForm,
+    /// The room's tag.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    room_tag: Option<String>,
     /// Ids of the gloveboxes that it feeds.
     gloveboxes: Vec<Uuid>,
     /// What to beware of; local codes and qualified people decide what follows from it.
@@ -111,6 +120,10 @@ impl Form for GasSupplyForm {
             None => Name::parse(&self.tag).ok(),
         };
         let gas = word(&mut check, "gas", &self.gas, &SuppliedGas::ALL, SuppliedGas::word);
+        let room: Option<Option<RoomId>> = match &self.room {
+            Some(room) => refer(&mut check, context, ThingKind::Room, "room", room).map(Some),
+            None => Some(None),
+        };
         let changeover =
             check.field("changeover_bar", GaugeBar::new(self.changeover_bar.unwrap_or(CHANGEOVER_BAR)));
         let in_range = changeover.is_none_or(|bar| (0.0..=HIGHEST_GAUGE_BAR).contains(&bar.get()));
@@ -128,6 +141,7 @@ impl Form for GasSupplyForm {
                 tag: tag?,
                 name: name?,
                 gas: gas?,
+                room: room?,
                 changeover: changeover?,
                 temperature: temperature?,
                 lead_time: lead_time?,
@@ -142,6 +156,7 @@ impl Form for GasSupplyForm {
             tag: supply.tag.to_string(),
             name: Some(supply.name.to_string()),
             gas: supply.gas.word().to_owned(),
+            room: supply.room.map(|id| id.to_string()),
             changeover_bar: Some(supply.changeover.get()),
             temperature_c: Some(supply.temperature.get()),
             lead_time: supply.lead_time.map(|length| length.to_string()),
@@ -151,8 +166,9 @@ impl Form for GasSupplyForm {
 
     fn view(tx: &mut Tx<'_>, actor: &Actor, stored: &Stored<GasSupply>) -> Result<GasSupplyBody, Error> {
         let fed = keep::fed_by(tx, actor, stored.id.into())?;
+        let room = stored.value.room.map(|id| keep::tag_of(tx, id)).transpose()?;
         let gloveboxes = fed.into_iter().map(GloveboxId::uuid).collect();
-        Ok(GasSupplyBody { gloveboxes, ..GasSupplyBody::from(stored) })
+        Ok(GasSupplyBody { gloveboxes, room_tag: room.flatten(), ..GasSupplyBody::from(stored) })
     }
 }
 
@@ -240,6 +256,7 @@ impl From<&Stored<GasSupply>> for GasSupplyBody {
         Self {
             id: stored.id,
             supply: GasSupplyForm::of(&stored.value),
+            room_tag: None,
             gloveboxes: Vec::new(),
             cautions: stored.value.gas.cautions().into_iter().map(str::to_owned).collect(),
             created_at: stored.created_at,

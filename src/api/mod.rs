@@ -26,6 +26,7 @@ pub(crate) mod problem;
 pub(crate) mod problem_pages;
 mod qualifications;
 mod readings;
+mod room_oxygen;
 mod rooms;
 mod services;
 mod upkeep_rules;
@@ -85,6 +86,7 @@ fn resources(config: &mut ServiceConfig<'_>) {
     people::routes(config);
     qualifications::routes(config);
     readings::routes(config);
+    room_oxygen::routes(config);
     rooms::routes(config);
     services::routes(config);
     upkeep_rules::routes(config);

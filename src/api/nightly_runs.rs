@@ -4,10 +4,11 @@ use super::Api;
 use super::auth::Caller;
 use super::body::{content_type, once_key, parse_json, read};
 use super::crud;
-use super::due_items::DueBody;
+use super::due_items::{DueBody, EvidenceBody};
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::{self, Problem};
+use crate::domain::upkeep::observations::Observation;
 use crate::domain::upkeep::report::{Counts, ReportItem, ReportSupply};
 use crate::usecases::Error;
 use crate::usecases::run_night::{self, Night};
@@ -153,6 +154,43 @@ impl From<&ReportSupply> for ReportSupplyBody {
     }
 }
 
+/// Something that the readings point out, and that no rule makes due.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "kind": "silent_sensor", "subject": "0199c5a0-0000-7000-8000-000000000005", "subject_tag": "LYNX",
+    "text": "water_ppm has not been read for 26 h, last 1.5 ppm on Sun 1 Mar 2026 04:00 CET",
+    "evidence": {
+        "model": "time since the last reading, beyond a day and three times the usual time between readings",
+        "source": "drykeep's own choice", "readings": null,
+        "parameters": [{ "name": "silence", "value": 26.0, "low": null, "high": null, "unit": "h" }], "notes": []
+    }
+}))]
+struct ObservationBody {
+    /// `oxygen_rise`, `water_rise`, `level_under_circulation`, `box_pressure`,
+    /// `consumption` or `silent_sensor`; more may come.
+    kind: &'static str,
+    /// The part.
+    subject: Uuid,
+    /// Its tag.
+    subject_tag: String,
+    /// A sentence; a pointer, never a diagnosis.
+    text: String,
+    /// What it rests on.
+    evidence: EvidenceBody,
+}
+
+impl From<&Observation> for ObservationBody {
+    fn from(observation: &Observation) -> Self {
+        Self {
+            kind: observation.kind.word(),
+            subject: observation.subject.uuid(),
+            subject_tag: observation.subject_tag.clone(),
+            text: observation.text.clone(),
+            evidence: (&observation.evidence).into(),
+        }
+    }
+}
+
 /// A run of the nightly computation.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
@@ -184,7 +222,7 @@ pub(crate) struct NightBody {
     "id": "0199c5a0-0000-7000-8000-00000000000b", "as_of": "2026-03-01T23:00:00Z",
     "started_at": "2026-03-02T01:00:00Z", "finished_at": "2026-03-02T01:00:00Z", "timezone": "Europe/Berlin",
     "counts": { "overdue": 0, "due": 0, "approaching": 0, "unknown": 0, "current": 0 },
-    "safety_overdue": false, "items": [], "gas_supplies": [],
+    "safety_overdue": false, "items": [], "gas_supplies": [], "observations": [],
     "text": "What is due, as of Mon 2 Mar 2026 00:00 CET (Europe/Berlin)\n"
 }))]
 pub(crate) struct NightReportBody {
@@ -194,6 +232,8 @@ pub(crate) struct NightReportBody {
     items: Vec<ReportItemBody>,
     /// The gas supplies.
     gas_supplies: Vec<ReportSupplyBody>,
+    /// What the readings point out besides.
+    observations: Vec<ObservationBody>,
     /// The report as text.
     text: String,
 }
@@ -218,6 +258,7 @@ impl From<&Night> for NightReportBody {
             night: night.into(),
             items: night.report.items.iter().map(Into::into).collect(),
             gas_supplies: night.report.gas_supplies.iter().map(Into::into).collect(),
+            observations: night.report.observations.iter().map(Into::into).collect(),
             text: night.report.text.clone(),
         }
     }

@@ -27,6 +27,7 @@ struct SupplyRow {
     version: i32,
     created_at: NaiveDateTime,
     updated_at: NaiveDateTime,
+    room_id: Option<String>,
 }
 
 #[derive(Queryable, Insertable)]
@@ -55,17 +56,20 @@ impl From<&Stored<GasSupply>> for SupplyRow {
             version: stored.version,
             created_at: stored.created_at.naive_utc(),
             updated_at: stored.updated_at.naive_utc(),
+            room_id: supply.room.map(|id| id.to_string()),
         }
     }
 }
 
 impl SupplyRow {
     fn with(self, cylinders: Vec<Cylinder>) -> StoreResult<Stored<GasSupply>> {
+        let room = self.room_id.as_deref().map(|id| uuid("gas_supplies.room_id", id)).transpose()?;
         let value = GasSupply {
             tag: checked("gas_supplies.tag", Tag::parse(&self.tag))?,
             name: checked("gas_supplies.name", Name::parse(&self.name))?,
             gas: SuppliedGas::from_word(&self.gas)
                 .ok_or_else(|| StoreError::corrupt("gas_supplies.gas", &self.gas))?,
+            room: room.map(Into::into),
             changeover: checked("gas_supplies.changeover_bar", GaugeBar::new(self.changeover_bar))?,
             temperature: checked("gas_supplies.temperature_c", Celsius::new(self.temperature_c))?,
             lead_time: checked(

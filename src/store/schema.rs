@@ -50,6 +50,7 @@ diesel::table! {
         version -> Integer,
         created_at -> Timestamp,
         updated_at -> Timestamp,
+        room_id -> Nullable<Text>,
     }
 }
 

@@ -3,7 +3,11 @@
 use super::Tx;
 use super::error::StoreResult;
 use super::schema::{bookings, claims};
+use crate::domain::booking::claims::LONGEST_CLAIM;
 use crate::domain::calendar::Interval;
+use crate::domain::ids::GloveboxId;
+use crate::domain::physics::gas::IDEAL_MOLAR_VOLUME_L;
+use crate::domain::upkeep::use_ahead::GasUse;
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
 use serde_json::Value;
@@ -62,4 +66,48 @@ pub(crate) fn with_solvents(
             .is_ok_and(|work| work["solvents"].as_array().is_some_and(|solvents| !solvents.is_empty()))
     };
     Ok(work(tx, stations, from)?.iter().filter(names_solvents).filter_map(used).collect())
+}
+
+/// Work that draws gas at some boxes, done and booked, ending after `from`, in
+/// order of start. Where a booking was closed out, the time it was really in
+/// use counts; what was never taken up does not.
+pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>) -> StoreResult<Vec<GasUse>> {
+    type Row = (
+        NaiveDateTime,
+        NaiveDateTime,
+        String,
+        Option<NaiveDateTime>,
+        Option<NaiveDateTime>,
+        f64,
+        NaiveDateTime,
+    );
+    let mut found = Vec::new();
+    for glovebox in boxes {
+        // Box by box, so that the index on box and start serves.
+        let rows: Vec<Row> = bookings::table
+            .filter(bookings::glovebox_id.eq(glovebox.to_string()))
+            .filter(bookings::starts_at.gt((from - LONGEST_CLAIM).naive_utc()))
+            .filter(bookings::ends_at.gt(from.naive_utc()))
+            .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+            .order((bookings::starts_at, bookings::id))
+            .select((
+                bookings::starts_at,
+                bookings::ends_at,
+                bookings::progress,
+                bookings::started_at,
+                bookings::closed_at,
+                bookings::gas_estimate_nl,
+                bookings::created_at,
+            ))
+            .load(tx.db())?;
+        found.extend(rows.into_iter().filter_map(
+            |(starts, ends, progress, started, closed, litres, booked)| {
+                let work: WorkRow = (starts, ends, progress, started, closed, String::new());
+                let computed_mol = litres / IDEAL_MOLAR_VOLUME_L;
+                Some(GasUse { interval: used(&work)?, computed_mol, booked_at: booked.and_utc() })
+            },
+        ));
+    }
+    found.sort_by_key(|one| one.interval.start());
+    Ok(found)
 }

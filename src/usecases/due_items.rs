@@ -9,15 +9,16 @@ use crate::domain::access::Actor;
 use crate::domain::facility::{GasSupply, Scope, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::names::Reference;
-use crate::domain::upkeep::contents::{self, GasForecast};
+use crate::domain::upkeep::contents::{self, GasForecast, Recent};
 use crate::domain::upkeep::due;
 use crate::domain::upkeep::moves;
+use crate::domain::upkeep::observations::{Observation, Scene, consumption};
 use crate::domain::upkeep::rules::PartKind;
 use crate::domain::upkeep::{DueItem, UpkeepRule};
 pub(crate) use crate::store::due_date_history::Entry;
 use crate::store::due_items;
 pub(crate) use crate::store::due_items::{KeptItem, Narrowed};
-use crate::store::{due_date_history, events, rules, site, things};
+use crate::store::{due_date_history, events, gloveboxes, rules, site, things};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde_json::json;
@@ -125,6 +126,24 @@ pub(crate) fn forecasts(
         found.push((supply.clone(), contents::forecast(&history, as_of)));
     }
     Ok(found)
+}
+
+/// The supplies that gave clearly more of late than was to be expected.
+pub(crate) fn overdrawn(tx: &mut Tx<'_>, parts: &Parts, as_of: DateTime<Utc>) -> Result<Vec<Observation>> {
+    let mut noticed = Vec::new();
+    for supply in &parts.supplies {
+        let mut loader = Loader::new(tx, parts, as_of)?;
+        let history = loader.supply(&supply.value, supply.id)?;
+        let zone = zone(tx)?;
+        let fed = gloveboxes::fed_by(tx, supply.id.into())?.into_iter().map(ThingId::from);
+        let boxes: Vec<String> = fed.filter_map(|id| Some(parts.subject(id)?.tag.clone())).collect();
+        let scene = Scene { id: supply.id.into(), tag: supply.value.tag.as_str(), zone, now: as_of };
+        noticed.extend(contents::recent(&history, as_of).and_then(|recent| {
+            let Recent { measured_mol, expected_mol, sd_mol, days } = recent;
+            consumption(&scene, measured_mol, expected_mol, sd_mol, days, &boxes)
+        }));
+    }
+    Ok(noticed)
 }
 
 /// The forecast of one gas supply, as things are now.

@@ -2,6 +2,7 @@
 //! use case authorises, loads, lets the domain decide, and writes the decision
 //! and its event in one transaction.
 
+pub(crate) mod assess_room;
 pub(crate) mod book;
 pub(crate) mod correct_service;
 pub(crate) mod due_items;
@@ -9,6 +10,7 @@ mod error;
 pub(crate) mod holds;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
+mod observe;
 pub(crate) mod once;
 pub(crate) mod openings;
 mod part_history;

@@ -2,14 +2,14 @@
 
 use super::parts::{Parts, thing};
 use super::{Result, Tx};
-use crate::domain::facility::{CylinderState, GasSupply, MeasuredQuantity};
+use crate::domain::facility::{Cylinder, CylinderState, GasSupply, MeasuredQuantity};
 use crate::domain::ids::ThingId;
-use crate::domain::upkeep::contents::{self, SupplyHistory};
+use crate::domain::upkeep::contents::{self, FormerCylinder, SupplyHistory};
 use crate::domain::upkeep::due::{History, Subject};
 use crate::domain::upkeep::rules::{Meter, ReadAt, Trigger};
 use crate::domain::upkeep::services::Relation;
 use crate::domain::upkeep::{Sample, Service, UpkeepRule, defaults};
-use crate::store::{readings, services, usage};
+use crate::store::{gloveboxes, readings, services, usage};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use std::collections::{BTreeMap, HashMap};
@@ -147,28 +147,66 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
 
     pub(super) fn supply(&mut self, supply: &GasSupply, id: Uuid) -> Result<SupplyHistory> {
         let from = self.as_of - TimeDelta::days(contents::WINDOW_DAYS + 1);
-        let mut gauge = self.samples(thing(id), MeasuredQuantity::GaugeBar, from)?;
-        let mut standby_gauge = BTreeMap::new();
+        let swaps: Vec<Service> = self
+            .services_on(thing(id))?
+            .iter()
+            .filter(|one| one.task.as_str() == defaults::CYLINDER_SWAP)
+            .cloned()
+            .collect();
+        let mut history = SupplyHistory {
+            supply: supply.clone(),
+            gauge: self.samples(thing(id), MeasuredQuantity::GaugeBar, from)?,
+            former: Vec::new(),
+            standby_gauge: BTreeMap::new(),
+            temperature: self.samples(thing(id), MeasuredQuantity::TemperatureC, from)?,
+            swaps: swaps.iter().map(|swap| swap.done_at).collect(),
+            uses: Vec::new(),
+        };
         for cylinder in &supply.cylinders {
+            let read = cylinder.id.into();
             match cylinder.state {
                 CylinderState::Connected => {
-                    gauge.extend(self.samples(cylinder.id.into(), MeasuredQuantity::GaugeBar, from)?);
+                    let since = connected(cylinder, &swaps).or(history.swaps.last().copied());
+                    let since = since.unwrap_or(from).max(from);
+                    history.gauge.extend(self.samples(read, MeasuredQuantity::GaugeBar, since)?);
                 }
                 CylinderState::Standby => {
-                    let id = cylinder.id.uuid();
-                    let read = readings::latest(self.tx, id, MeasuredQuantity::GaugeBar, self.as_of)?;
-                    standby_gauge.extend(read.map(|(at, value)| (cylinder.id, Sample { at, value })));
+                    let last =
+                        readings::latest(self.tx, read.uuid(), MeasuredQuantity::GaugeBar, self.as_of)?;
+                    history.standby_gauge.extend(last.map(|(at, value)| (cylinder.id, Sample { at, value })));
                 }
-                CylinderState::Full | CylinderState::Empty => {}
+                CylinderState::Empty => {
+                    let since = connected(cylinder, &swaps).unwrap_or(from).max(from);
+                    let mut gauge = self.samples(read, MeasuredQuantity::GaugeBar, since)?;
+                    if let Some(until) = removed(cylinder, &swaps) {
+                        gauge.retain(|sample| sample.at <= until);
+                        history.former.push(FormerCylinder { cylinder: cylinder.clone(), gauge });
+                    }
+                }
+                CylinderState::Full => {}
             }
         }
-        gauge.sort_by_key(|sample| sample.at);
-        let swaps =
-            self.services_on(thing(id))?.iter().filter(|one| one.task.as_str() == defaults::CYLINDER_SWAP);
-        let last_swap = swaps.map(|swap| swap.done_at).max();
-        let temperature = self.samples(thing(id), MeasuredQuantity::TemperatureC, from)?;
-        Ok(SupplyHistory { supply: supply.clone(), gauge, standby_gauge, temperature, last_swap })
+        history.gauge.sort_by_key(|sample| sample.at);
+        let boxes = gloveboxes::fed_by(self.tx, id.into())?;
+        history.uses = usage::of_gas(self.tx, &boxes, from)?;
+        Ok(history)
     }
+}
+
+/// When a cylinder was put on, by the swaps on record.
+fn connected(cylinder: &Cylinder, swaps: &[Service]) -> Option<DateTime<Utc>> {
+    swapped(cylinder, swaps, "connected")
+}
+
+/// When a cylinder was taken off, by the swaps on record.
+fn removed(cylinder: &Cylinder, swaps: &[Service]) -> Option<DateTime<Utc>> {
+    swapped(cylinder, swaps, "removed")
+}
+
+fn swapped(cylinder: &Cylinder, swaps: &[Service], how: &str) -> Option<DateTime<Utc>> {
+    let names =
+        |swap: &&Service| swap.measured.get(how).and_then(|tag| tag.as_str()) == Some(cylinder.tag.as_str());
+    swaps.iter().filter(names).map(|swap| swap.done_at).max()
 }
 
 /// Of two extents of the same record the one that reaches further back.

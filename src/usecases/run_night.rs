@@ -3,6 +3,7 @@
 //! behind and can be started again.
 
 use super::due_items;
+use super::observe::observe;
 use super::run_booking::release_no_shows;
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
@@ -107,7 +108,9 @@ fn compute(
         .iter()
         .map(|(supply, forecast)| ReportSupply::of(supply.id.into(), &supply.value, forecast))
         .collect();
-    Ok(NightlyReport::new(as_of, zone, listed, supplies))
+    let mut noticed = observe(tx, zone, as_of)?;
+    noticed.extend(due_items::overdrawn(tx, &parts, as_of)?);
+    Ok(NightlyReport::new(as_of, zone, listed, supplies).noticing(zone, noticed))
 }
 
 /// What is tidied up at night besides; further chores belong here. Bookings

@@ -5,4 +5,5 @@
 
 mod physics;
 mod recurrence;
+mod statistics;
 mod trends;

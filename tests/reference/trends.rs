@@ -50,5 +50,5 @@ fn slopes_and_their_intervals_agree_with_scipy() {
             compared += 1;
         }
     }
-    assert_eq!(compared, 30);
+    assert_eq!(compared, 33);
 }

@@ -60,21 +60,6 @@ pub(super) struct RoomOxygenAnswer {
     cautions: Vec<CalculationCaution>,
 }
 
-const fn code(caution: RoomCaution) -> &'static str {
-    match caution {
-        RoomCaution::BelowThreshold => "below_threshold",
-        RoomCaution::FillsRoom => "fills_room",
-        RoomCaution::NoFreshAir => "no_fresh_air",
-        RoomCaution::VentilationFailedFirst => "ventilation_failed_first",
-        RoomCaution::NoSenseDetects => "no_sense_detects",
-        RoomCaution::ArgonPools => "argon_pools",
-        RoomCaution::LightGasRises => "light_gas_rises",
-        RoomCaution::HydrogenBurns => "hydrogen_burns",
-        RoomCaution::ScreeningOnly => "screening_only",
-        RoomCaution::LocalCodesDecide => "local_codes_decide",
-    }
-}
-
 impl RoomOxygenQuestion {
     fn release(&self, check: &mut Check) -> Option<Release> {
         let fields = ["released_m3", "release_m3_h"];
@@ -121,7 +106,7 @@ impl Calculation for RoomOxygenQuestion {
         let found = release.assess().map_err(|error| error.violation())?;
         finite(&[("release_m3_h", found.hours_to_threshold_unventilated.unwrap_or(0.0))])?;
         let said =
-            |caution: &RoomCaution| CalculationCaution { code: code(*caution), text: caution.sentence() };
+            |caution: &RoomCaution| CalculationCaution { code: caution.code(), text: caution.sentence() };
         Ok(RoomOxygenAnswer {
             lowest_oxygen_percent: found.lowest_oxygen_percent,
             below_19_5: found.below_19_5,

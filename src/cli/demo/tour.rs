@@ -52,6 +52,10 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
     line(&mut text, &call.get(keeper, "/due-items?state=approaching,due,overdue"));
     text.push_str("\nWhen the argon runs out\n");
     line(&mut text, &call.get(portal, "/gas-supplies/AR/forecast"));
+    text.push_str(
+        "\nWhat the gas kept in a room would do to its oxygen: a screening estimate, no assessment\n",
+    );
+    line(&mut text, &call.get(keeper, "/rooms/LAB-E/oxygen-assessment"));
     text.push_str("\nWhere and when two hours in argon fit, with something taken in by a small chamber\n");
     line(
         &mut text,

@@ -5,8 +5,9 @@ use crate::domain::calendar::duration::Length;
 use crate::domain::calendar::opening_hours::WeeklyHours;
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
+use crate::domain::physics::room_oxygen::DEFICIENT_PERCENT;
 use crate::domain::physics::tightness::TightnessClass;
-use crate::domain::quantity::Hours;
+use crate::domain::quantity::{Hours, Percent};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
@@ -58,6 +59,9 @@ pub struct Policies {
     /// Whether a leak test that was not passed closes the box to use.
     #[serde(default = "usually")]
     pub hold_on_failed_leak_test: bool,
+    /// The least oxygen of a room, below which it counts as deficient.
+    #[serde(default = "oxygen_deficiency")]
+    pub oxygen_deficiency: Percent,
 }
 
 /// Class 3 after ISO 10648-2 for a box of inert gas: common practice, no source.
@@ -67,6 +71,11 @@ const fn usual_class() -> TightnessClass {
 
 const fn usually() -> bool {
     true
+}
+
+/// The least oxygen of a room unless a site sets its own: OSHA 29 CFR 1910.134.
+fn oxygen_deficiency() -> Percent {
+    Percent::new(DEFICIENT_PERCENT).expect("a constant within range")
 }
 
 impl Policies {
@@ -96,6 +105,7 @@ impl Default for Policies {
             purge_dilution: 1000.0,
             required_tightness_class: usual_class(),
             hold_on_failed_leak_test: usually(),
+            oxygen_deficiency: oxygen_deficiency(),
         }
     }
 }
@@ -122,11 +132,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn policies_kept_before_leak_tests_were_judged_still_read() {
+    fn policies_kept_before_some_were_added_have_their_defaults() {
         let mut kept = serde_json::to_value(Policies::default()).unwrap();
-        let members = kept.as_object_mut().unwrap();
-        assert_eq!(members.remove("required_tightness_class"), Some(3.into()));
-        assert_eq!(members.remove("hold_on_failed_leak_test"), Some(true.into()));
+        for added in ["oxygen_deficiency", "required_tightness_class", "hold_on_failed_leak_test"] {
+            kept.as_object_mut().unwrap().remove(added).unwrap();
+        }
         assert_eq!(serde_json::from_value::<Policies>(kept).unwrap(), Policies::default());
     }
 }

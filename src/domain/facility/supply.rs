@@ -2,7 +2,7 @@
 
 use crate::domain::calendar::duration::Length;
 use crate::domain::facility::WorkingGas;
-use crate::domain::ids::CylinderId;
+use crate::domain::ids::{CylinderId, RoomId};
 use crate::domain::names::{Name, Tag};
 use crate::domain::quantity::{Celsius, GaugeBar, Litres};
 use serde::{Deserialize, Serialize};
@@ -148,6 +148,8 @@ pub struct GasSupply {
     pub name: Name,
     /// What it holds.
     pub gas: SuppliedGas,
+    /// The room its cylinders stand in; `None` when not known.
+    pub room: Option<RoomId>,
     /// Gauge pressure at which a cylinder is changed.
     pub changeover: GaugeBar,
     /// Temperature where the cylinders stand; readings override it.

@@ -94,7 +94,7 @@ pub fn air_ingress(volume: Litres, readings: &[OxygenReading]) -> Result<Ingress
         }
         points.push((reading.at.get(), -(-oxygen_ppm / OXYGEN_IN_AIR_PPM).ln_1p()));
     }
-    let line = slope(&points).ok_or(IngressError::OneTime)?;
+    let line = least_squares(&points).ok_or(IngressError::OneTime)?;
     let millilitres = volume.get() * 1000.0;
     let ingress_ml_min = line.slope * millilitres;
     let standard_error_ml_min = line.standard_error.map(|error| error * millilitres);
@@ -106,13 +106,17 @@ pub fn air_ingress(volume: Litres, readings: &[OxygenReading]) -> Result<Ingress
     })
 }
 
-struct Slope {
-    slope: f64,
-    standard_error: Option<f64>,
+/// The slope of a line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Slope {
+    /// The slope, ordinate by abscissa.
+    pub slope: f64,
+    /// Its standard error; `None` from two points, which any line fits.
+    pub standard_error: Option<f64>,
 }
 
 /// Ordinary least squares; `None` when all abscissae are one.
-fn slope(points: &[(f64, f64)]) -> Option<Slope> {
+pub fn least_squares(points: &[(f64, f64)]) -> Option<Slope> {
     #[expect(clippy::cast_precision_loss, reason = "nobody sends 2^52 readings")]
     let count = points.len() as f64;
     let mean_x = points.iter().map(|(x, _)| x).sum::<f64>() / count;

@@ -72,6 +72,22 @@ pub enum RoomCaution {
 }
 
 impl RoomCaution {
+    /// The caution's stable code.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::BelowThreshold => "below_threshold",
+            Self::FillsRoom => "fills_room",
+            Self::NoFreshAir => "no_fresh_air",
+            Self::VentilationFailedFirst => "ventilation_failed_first",
+            Self::NoSenseDetects => "no_sense_detects",
+            Self::ArgonPools => "argon_pools",
+            Self::LightGasRises => "light_gas_rises",
+            Self::HydrogenBurns => "hydrogen_burns",
+            Self::ScreeningOnly => "screening_only",
+            Self::LocalCodesDecide => "local_codes_decide",
+        }
+    }
+
     /// The caution as a sentence for people.
     pub const fn sentence(self) -> &'static str {
         match self {

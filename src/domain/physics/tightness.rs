@@ -87,6 +87,16 @@ impl TightnessClass {
         }
     }
 
+    /// The class's limit, a fraction of the box's volume an hour (from memory).
+    pub const fn limit_per_h(self) -> f64 {
+        match self {
+            Self::One => 5e-4,
+            Self::Two => 2.5e-3,
+            Self::Three => 1e-2,
+            Self::Four => 1e-1,
+        }
+    }
+
     /// The class's number.
     pub const fn number(self) -> u8 {
         match self {

@@ -1,16 +1,17 @@
-//! When a gas supply is down to its changeover pressure: moles from gauge
-//! readings corrected for temperature, the rate they are drawn at, and a walk
-//! into the future through a model of consumption.
+//! When a gas supply is down to its changeover pressure: contents from gauge
+//! readings corrected for temperature, what draws them, and the booked future.
 
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
-use super::trend::{HORIZON_DAYS, Sample, THEIL_SEN_SOURCE, Trend, after_hours, hours_between};
+use super::gas_draw::{self, Draw};
+use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
+use super::use_ahead::GasUse;
+pub use super::vessel::mixture;
+use super::vessel::{FILLING_C, Vessel};
 use crate::domain::facility::{Cylinder, CylinderState, GasSupply, SuppliedGas};
 use crate::domain::ids::CylinderId;
 use crate::domain::names::Tag;
-use crate::domain::physics::gas::{
-    CylinderReading, GasError, GasMixture, METHOD, PureGas, cylinder_content, released_volume_m3,
-};
-use crate::domain::quantity::{Bar, Celsius, GaugeBar, Litres, Moles};
+use crate::domain::physics::gas::{METHOD, released_volume_m3};
+use crate::domain::quantity::{Bar, Celsius, GaugeBar, Moles};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -23,67 +24,40 @@ const SHORTEST_HOURS: f64 = 6.0;
 const STALE_DAYS: i64 = 14;
 /// A rate is taken over at most this many days back.
 pub const WINDOW_DAYS: i64 = 90;
-/// A temperature reading counts for pressures read so many hours before or after.
-const TEMPERATURE_HOURS: i64 = 12;
-/// Contents that rise by more than this share of a filling were topped up or exchanged.
-const RISE: f64 = 0.03;
-/// The most readings whose contents are computed; more are thinned evenly.
-const MOST_READINGS: usize = 1000;
+/// What was drawn in so many days is compared with what was to be expected.
+const RECENT_DAYS: i64 = 7;
+/// What was to be expected is learned from so many days at least.
+const LEAST_LEARNED_DAYS: f64 = 7.0;
 /// Points of the curve shown.
 const CURVE_POINTS: i32 = 48;
-/// Filling pressures are stated at this temperature, °C.
-const FILLING_C: f64 = 15.0;
-/// Standard atmosphere, bar: the air around the gauge unless known.
-const AMBIENT_BAR: f64 = 1.013_25;
+
+/// A cylinder that fed the boxes before, as long as it did.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FormerCylinder {
+    /// The cylinder.
+    pub cylinder: Cylinder,
+    /// Pressures read at it while it was connected, in order of time.
+    pub gauge: Vec<Sample>,
+}
 
 /// What is known of a supply.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SupplyHistory {
     /// The supply and its cylinders as they stand.
     pub supply: GasSupply,
-    /// Pressures read at the supply and at its connected cylinders, in order of time.
+    /// Pressures read at the supply, and at its connected cylinders since they
+    /// were connected, in order of time.
     pub gauge: Vec<Sample>,
+    /// Cylinders connected before.
+    pub former: Vec<FormerCylinder>,
     /// The last pressure read at each cylinder on standby.
     pub standby_gauge: BTreeMap<CylinderId, Sample>,
     /// Temperatures read at the supply, in order of time.
     pub temperature: Vec<Sample>,
-    /// The last cylinder swap.
-    pub last_swap: Option<DateTime<Utc>>,
-}
-
-/// Amounts drawn over some time: low, likely and high, in mol.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Drawn {
-    /// Hardly less.
-    pub low: f64,
-    /// The best single figure.
-    pub likely: f64,
-    /// Hardly more.
-    pub high: f64,
-}
-
-/// How gas is drawn in the future.
-pub trait Consumption {
-    /// What is drawn from one instant to another.
-    fn drawn(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Drawn;
-}
-
-/// Gas drawn evenly, in mol an hour.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Steady {
-    /// The rates.
-    pub per_hour: Drawn,
-}
-
-impl Consumption for Steady {
-    fn drawn(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Drawn {
-        let hours = hours_between(from, to);
-        Drawn {
-            low: self.per_hour.low * hours,
-            likely: self.per_hour.likely * hours,
-            high: self.per_hour.high * hours,
-        }
-    }
+    /// Cylinder swaps, in order of time.
+    pub swaps: Vec<DateTime<Utc>>,
+    /// Work at the boxes that it feeds, done and booked.
+    pub uses: Vec<GasUse>,
 }
 
 /// A point of the forecast.
@@ -147,18 +121,30 @@ pub struct GasForecast {
     pub cautions: Vec<String>,
 }
 
-/// The gas of a supply as a mixture.
-pub fn mixture(gas: SuppliedGas) -> GasMixture {
-    let forming = |balance| {
-        GasMixture::from_components([(balance, 0.95), ("hydrogen", 0.05)])
-            .expect("fractions that sum to one of known components")
-    };
-    match gas {
-        SuppliedGas::Argon => PureGas::Argon.into(),
-        SuppliedGas::Nitrogen => PureGas::Nitrogen.into(),
-        SuppliedGas::Helium => PureGas::Helium.into(),
-        SuppliedGas::Hydrogen5InNitrogen => forming("nitrogen"),
-        SuppliedGas::Hydrogen5InArgon => forming("argon"),
+impl GasForecast {
+    /// Nothing but what stands by.
+    fn nothing(standby: Vec<CylinderForecast>) -> Self {
+        Self {
+            contents_now_mol: None,
+            usable_mol: None,
+            standby_usable_mol: standby
+                .iter()
+                .filter_map(|one| one.usable_mol)
+                .fold(0.0, |sum, one| sum + one),
+            daily_use_mol: None,
+            daily_use_m3: None,
+            empty: None,
+            exhausted: None,
+            reason: None,
+            cylinders: standby,
+            measured: Vec::new(),
+            curve: Vec::new(),
+            evidence: Evidence::new(gas_draw::MODEL, &format!("{METHOD}; {}", gas_draw::SOURCES)),
+            cautions: vec![
+                "A forecast from past readings: look at the gauge before relying on it.".to_owned(),
+                "Changing cylinders is for people trained in it, by local rules.".to_owned(),
+            ],
+        }
     }
 }
 
@@ -166,28 +152,7 @@ pub fn mixture(gas: SuppliedGas) -> GasMixture {
 pub fn forecast(history: &SupplyHistory, now: DateTime<Utc>) -> GasForecast {
     let contents = Vessel::connected(history);
     let standby = standby(history, now);
-    let mut answer = GasForecast {
-        contents_now_mol: None,
-        usable_mol: None,
-        standby_usable_mol: standby.iter().filter_map(|one| one.usable_mol).fold(0.0, |sum, one| sum + one),
-        daily_use_mol: None,
-        daily_use_m3: None,
-        empty: None,
-        exhausted: None,
-        reason: None,
-        cylinders: standby,
-        measured: Vec::new(),
-        curve: Vec::new(),
-        evidence: Evidence::new(
-            "contents from pressure and temperature; rate by the median of pairwise slopes (Theil-Sen) since the \
-             last swap or rise; then drawn evenly",
-            &format!("{METHOD}; {THEIL_SEN_SOURCE}"),
-        ),
-        cautions: vec![
-            "A forecast from past readings: look at the gauge before relying on it.".to_owned(),
-            "Changing cylinders is for people trained in it, by local rules.".to_owned(),
-        ],
-    };
+    let mut answer = GasForecast::nothing(standby);
     let Some(contents) = contents else {
         answer.reason = Some("no cylinder is connected".to_owned());
         return answer;
@@ -215,7 +180,7 @@ fn share(cylinder: &Cylinder, vessel: &Vessel<'_>, whole: &GasForecast) -> Cylin
     }
 }
 
-/// Works out contents, rate and dates; the reason where that fails.
+/// Works out contents, draw and dates; the reason where that fails.
 fn fill(
     answer: &mut GasForecast,
     vessel: &Vessel<'_>,
@@ -224,12 +189,61 @@ fn fill(
 ) -> Result<(), String> {
     let changeover_c = vessel.temperature_at(now);
     let changeover = vessel.moles(history.supply.changeover, changeover_c).map_err(|e| e.to_string())?;
-    let segment = segment(vessel, history, now, answer)?;
-    answer.measured.clone_from(&segment);
-    let Some(last) = segment.last().copied() else {
+    let segments = segments(vessel, history, now, answer)?;
+    let (draw, last) = present(answer, vessel, history, &segments, changeover, now)?;
+    let month = draw.daily(now + TimeDelta::days(30));
+    if month.1 <= f64::EPSILON * last.value {
+        return Err("the contents did not fall over the readings".to_owned());
+    }
+    let left = draw.left(now).mean;
+    answer.contents_now_mol = Some(left.max(0.0));
+    answer.usable_mol = Some((left - changeover).max(0.0));
+    let foreseen = answer.empty.or_else(|| draw.reaches(changeover));
+    let until = foreseen.map_or(now + TimeDelta::days(30), |due| due.likely.max(now));
+    let daily = draw.daily(until);
+    answer.daily_use_mol = Some(daily);
+    answer.daily_use_m3 = one_mole_m3(history.supply.gas).map(|m3| daily.1 * m3);
+    let evidence = std::mem::take(&mut answer.evidence).with_range(
+        "daily_use",
+        daily.1,
+        (daily.0, daily.2),
+        "mol a day",
+    );
+    answer.evidence = draw.explain(evidence, until);
+    let Some(empty) = foreseen else {
+        return Err(format!("at the present rate it lasts more than {HORIZON_DAYS} days"));
+    };
+    if empty.latest.is_none() {
+        answer.evidence.notes.push(format!(
+            "by what was read it may as well last more than {HORIZON_DAYS} days: there is no latest date"
+        ));
+    }
+    answer.empty = Some(empty);
+    answer.exhausted = if answer.standby_usable_mol > 0.0 {
+        draw.reaches(changeover.min(left) - answer.standby_usable_mol)
+    } else {
+        Some(empty)
+    };
+    answer.curve = curve(&draw, empty, now);
+    Ok(())
+}
+
+/// What was read last, and what the readings say of the draw. Fills in what
+/// is known without it.
+fn present(
+    answer: &mut GasForecast,
+    vessel: &Vessel<'_>,
+    history: &SupplyHistory,
+    segments: &[Vec<Sample>],
+    changeover: f64,
+    now: DateTime<Utc>,
+) -> Result<(Draw, Sample), String> {
+    let Some((segment, last)) = segments.last().and_then(|segment| Some((segment, *segment.last()?))) else {
         return Err("no pressure has been read since the last swap".to_owned());
     };
-    if is_stale(last.at, now, STALE_DAYS) {
+    answer.measured.clone_from(segment);
+    let read = history.gauge.iter().rev().find(|sample| sample.at <= now).map_or(last.at, |sample| sample.at);
+    if is_stale(read, now, STALE_DAYS) {
         return Err(format!("the last pressure reading is more than {STALE_DAYS} days old"));
     }
     answer.contents_now_mol = Some(last.value);
@@ -238,107 +252,100 @@ fn fill(
         let below = segment.iter().rev().take_while(|sample| sample.value <= changeover).last();
         answer.empty = below.map(|first| DueDates::certain(first.at));
     }
-    let draw = rate(&segment, answer, &history.supply)?;
-    let gone = draw.drawn(last.at, now).likely;
-    answer.contents_now_mol = Some((last.value - gone).max(0.0));
-    answer.usable_mol = Some((last.value - gone - changeover).max(0.0));
-    let usable = last.value - changeover;
-    if answer.empty.is_none() {
-        let Some(empty) = walk(&draw, last.at, now, usable) else {
-            return Err(format!("at the present rate it lasts more than {HORIZON_DAYS} days"));
-        };
-        answer.empty = Some(empty);
-    }
-    if answer.standby_usable_mol > 0.0 {
-        answer.exhausted = walk(&draw, last.at, now, usable.max(0.0) + answer.standby_usable_mol);
-    } else {
-        answer.exhausted = answer.empty;
-    }
-    answer.curve = curve(&draw, &last, answer.empty, now);
-    Ok(())
+    let covered: f64 = segments
+        .iter()
+        .filter_map(|segment| Some(hours_between(segment.first()?.at, segment.last()?.at)))
+        .sum();
+    let filled = vessel.filled().map_err(|e| e.to_string())?;
+    let draw = Draw::learn(segments, &history.uses, filled, now);
+    let draw = draw.filter(|draw| draw.readings() >= FEWEST && covered >= SHORTEST_HOURS);
+    let draw =
+        draw.ok_or_else(|| format!("a rate needs {FEWEST} pressure readings over {SHORTEST_HOURS} hours"))?;
+    Ok((draw, last))
 }
 
-/// The contents read since the last swap or rise, oldest first.
-fn segment(
+/// What was read of the contents, in stretches over which gas was only drawn;
+/// the last one begins with the last swap or rise and may be empty.
+fn segments(
     vessel: &Vessel<'_>,
     history: &SupplyHistory,
     now: DateTime<Utc>,
     answer: &mut GasForecast,
-) -> Result<Vec<Sample>, String> {
-    let from = history
-        .last_swap
-        .filter(|swap| *swap <= now)
-        .unwrap_or(DateTime::<Utc>::MIN_UTC)
-        .max(now - TimeDelta::days(WINDOW_DAYS));
-    let used: Vec<Sample> =
-        history.gauge.iter().filter(|sample| sample.at >= from && sample.at <= now).copied().collect();
-    let every = used.len() / MOST_READINGS + 1;
-    let mut moles = Vec::with_capacity(used.len() / every + 1);
-    // Counted from the end, so that the last reading is always among them.
-    for sample in used.iter().rev().step_by(every).rev() {
-        let gauge = GaugeBar::new(sample.value).map_err(|e| e.to_string())?;
-        match vessel.moles(gauge, vessel.temperature_at(sample.at)) {
-            Ok(value) => moles.push(Sample { at: sample.at, value }),
-            Err(error) => answer.evidence.notes.push(format!("a reading of {gauge} was left out: {error}")),
-        }
+) -> Result<Vec<Vec<Sample>>, String> {
+    let from = now - TimeDelta::days(WINDOW_DAYS);
+    let within = |gauge: &[Sample]| -> Vec<Sample> {
+        gauge.iter().filter(|sample| sample.at >= from && sample.at <= now).copied().collect()
+    };
+    let mut notes = Vec::new();
+    let mut segments: Vec<Vec<Sample>> = Vec::new();
+    for former in &history.former {
+        let vessel = Vessel::of(history, vec![&former.cylinder]);
+        segments.extend(vessel.segments(&within(&former.gauge), &mut notes).map_err(|e| e.to_string())?);
     }
-    let full = vessel.filled().map_err(|e| e.to_string())?;
-    let begins = moles.windows(2).rposition(|pair| pair[1].value - pair[0].value > RISE * full);
-    let segment = moles.split_off(begins.map_or(0, |before| before + 1));
-    let evidence = std::mem::take(&mut answer.evidence)
-        .with_readings(&segment)
+    let swaps: Vec<DateTime<Utc>> = history.swaps.iter().filter(|swap| **swap <= now).copied().collect();
+    let swapped = |sample: &Sample| swaps.partition_point(|swap| *swap <= sample.at);
+    let used = within(&history.gauge);
+    for stretch in used.chunk_by(|one, other| swapped(one) == swapped(other)) {
+        segments.extend(vessel.segments(stretch, &mut notes).map_err(|e| e.to_string())?);
+    }
+    segments.retain(|segment| !segment.is_empty());
+    segments.sort_by_key(|segment| segment[0].at);
+    if used.last().is_none_or(|last| swapped(last) < swaps.len()) {
+        segments.push(Vec::new());
+    }
+    let all: Vec<Sample> = segments.iter().flatten().copied().collect();
+    let mut evidence = std::mem::take(&mut answer.evidence)
+        .with_readings(&all)
         .with("water_volume", vessel.volume.get(), "L")
         .with("changeover", history.supply.changeover.get(), "bar gauge");
-    answer.evidence = match (begins, every) {
-        (Some(_), _) => evidence.noting("contents rose, so only the readings since then are used"),
-        (None, 1) => evidence,
-        (None, _) => evidence.noting(format!("every {every}th reading is used")),
-    };
     if history.temperature.is_empty() {
-        let note = format!(
-            "no temperature was read: {} is taken, as stated for the supply",
-            history.supply.temperature
-        );
-        answer.evidence.notes.push(note);
+        let stated = history.supply.temperature;
+        notes.push(format!("no temperature was read: {stated} is taken, as stated for the supply"));
     }
-    Ok(segment)
+    evidence.notes.append(&mut notes);
+    answer.evidence = evidence;
+    Ok(segments)
 }
 
-/// The rate that the contents fall at.
-fn rate(segment: &[Sample], answer: &mut GasForecast, supply: &GasSupply) -> Result<Steady, String> {
-    let spanned = match (segment.first(), segment.last()) {
-        (Some(first), Some(last)) => hours_between(first.at, last.at),
-        _ => 0.0,
-    };
-    let trend = Trend::of(segment).filter(|_| segment.len() >= FEWEST && spanned >= SHORTEST_HOURS);
-    let Some(trend) = trend else {
-        return Err(format!(
-            "a rate needs {FEWEST} pressure readings over {SHORTEST_HOURS} hours since the last swap"
-        ));
-    };
-    let line = trend.line;
-    let per_hour = Drawn { low: (-line.high).max(0.0), likely: -line.slope, high: -line.low };
-    let daily = |rate: f64| 24.0 * rate;
-    answer.evidence = std::mem::take(&mut answer.evidence)
-        .with_range(
-            "daily_use",
-            daily(per_hour.likely),
-            (daily(-line.high), daily(per_hour.high)),
-            "mol a day",
-        )
-        .noting("80 % interval of the slope; the readings are taken as independent of each other");
-    if line.slope >= 0.0 {
-        return Err("the contents did not fall over the readings since the last swap".to_owned());
+/// What was drawn of late, against what was to be expected by what was read before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Recent {
+    /// Drawn by the readings, mol.
+    pub measured_mol: f64,
+    /// Expected for the same time and the work done in it, mol.
+    pub expected_mol: f64,
+    /// Standard deviation of the difference, mol.
+    pub sd_mol: f64,
+    /// Over so many days.
+    pub days: f64,
+}
+
+/// Compares what was drawn in the last week with what the readings before it
+/// lead to expect; `None` where a swap or too few readings stand in the way.
+pub fn recent(history: &SupplyHistory, now: DateTime<Utc>) -> Option<Recent> {
+    let vessel = Vessel::connected(history)?;
+    let mut ignored = GasForecast::nothing(Vec::new());
+    let mut segments = segments(&vessel, history, now, &mut ignored).ok()?;
+    let last = *segments.last()?.last()?;
+    let cut = last.at - TimeDelta::days(RECENT_DAYS);
+    let current = segments.last_mut()?;
+    let before = current.iter().rposition(|sample| sample.at <= cut)?;
+    let from = current[before];
+    current.truncate(before + 1);
+    let covered: f64 =
+        segments.iter().filter_map(|one| Some(hours_between(one.first()?.at, one.last()?.at))).sum();
+    if covered < 24.0 * LEAST_LEARNED_DAYS {
+        return None;
     }
-    if line.high >= 0.0 {
-        answer
-            .evidence
-            .notes
-            .push("the slope's interval reaches down to no use at all: there is no latest date".to_owned());
-    }
-    answer.daily_use_mol = Some((daily(per_hour.low), daily(per_hour.likely), daily(per_hour.high)));
-    answer.daily_use_m3 = one_mole_m3(supply.gas).map(|m3| daily(per_hour.likely) * m3);
-    Ok(Steady { per_hour })
+    let draw = Draw::learn(&segments, &history.uses, vessel.filled().ok()?, now)?;
+    let expected = draw.drawn(from.at, last.at);
+    let error = draw.reading_error();
+    Some(Recent {
+        measured_mol: from.value - last.value,
+        expected_mol: expected.mean,
+        sd_mol: (expected.sd * expected.sd + 2.0 * error * error).sqrt(),
+        days: hours_between(from.at, last.at) / 24.0,
+    })
 }
 
 /// The volume of a mole at 15 °C and 1 bar, m³.
@@ -347,60 +354,15 @@ fn one_mole_m3(gas: SuppliedGas) -> Option<f64> {
     released_volume_m3(&mixture(gas), Moles::new(1.0).ok()?, temperature, Bar::new(1.0).ok()?).ok()
 }
 
-/// Walks hour by hour from `from` until so much is drawn; `None` where the
-/// likely amount is not drawn within the horizon after `now`.
-pub fn walk(
-    draw: &impl Consumption,
-    from: DateTime<Utc>,
-    now: DateTime<Utc>,
-    usable_mol: f64,
-) -> Option<DueDates> {
-    let hour = TimeDelta::hours(1);
-    let end = now + TimeDelta::days(HORIZON_DAYS);
-    let mut drawn = Drawn { low: 0.0, likely: 0.0, high: 0.0 };
-    let (mut earliest, mut likely, mut latest) = (None, None, None);
-    let mut at = from;
-    let reached = |found: &mut Option<DateTime<Utc>>, before: f64, step: f64, at| {
-        if found.is_none() && step > 0.0 && before + step >= usable_mol {
-            *found = after_hours(at, ((usable_mol - before) / step).max(0.0));
-        }
-    };
-    while at < end && latest.is_none() {
-        let step = draw.drawn(at, at + hour);
-        reached(&mut earliest, drawn.high, step.high, at);
-        reached(&mut likely, drawn.likely, step.likely, at);
-        reached(&mut latest, drawn.low, step.low, at);
-        drawn = Drawn {
-            low: drawn.low + step.low,
-            likely: drawn.likely + step.likely,
-            high: drawn.high + step.high,
-        };
-        at += hour;
-    }
-    likely.map(|likely| DueDates { earliest, likely, latest })
-}
-
 /// Contents from now until a little after the likely date.
-fn curve(
-    draw: &impl Consumption,
-    last: &Sample,
-    empty: Option<DueDates>,
-    now: DateTime<Utc>,
-) -> Vec<CurvePoint> {
-    let Some(empty) = empty else { return Vec::new() };
+fn curve(draw: &Draw, empty: DueDates, now: DateTime<Utc>) -> Vec<CurvePoint> {
     let until = empty.latest.unwrap_or(empty.likely).max(now + TimeDelta::days(1));
     let hours = hours_between(now, until.min(now + TimeDelta::days(HORIZON_DAYS)));
     (0..=CURVE_POINTS)
         .filter_map(|point| after_hours(now, hours * f64::from(point) / f64::from(CURVE_POINTS)))
         .map(|at| {
-            let drawn = draw.drawn(last.at, at);
-            let left = |drawn: f64| (last.value - drawn).max(0.0);
-            CurvePoint {
-                at,
-                low_mol: left(drawn.high),
-                likely_mol: left(drawn.likely),
-                high_mol: left(drawn.low),
-            }
+            let (low, likely, high) = draw.band(at);
+            CurvePoint { at, low_mol: low, likely_mol: likely, high_mol: high }
         })
         .collect()
 }
@@ -434,59 +396,6 @@ fn standby(history: &SupplyHistory, now: DateTime<Utc>) -> Vec<CylinderForecast>
             }
         })
         .collect()
-}
-
-/// Cylinders standing at one pressure, taken together.
-struct Vessel<'a> {
-    history: &'a SupplyHistory,
-    cylinders: Vec<&'a Cylinder>,
-    volume: Litres,
-    gas: GasMixture,
-}
-
-impl<'a> Vessel<'a> {
-    /// All that are connected; `None` where none is.
-    fn connected(history: &'a SupplyHistory) -> Option<Self> {
-        let connected = |cylinder: &&Cylinder| cylinder.state == CylinderState::Connected;
-        let cylinders: Vec<&Cylinder> = history.supply.cylinders.iter().filter(connected).collect();
-        (!cylinders.is_empty()).then(|| Self::of(history, cylinders))
-    }
-
-    fn of(history: &'a SupplyHistory, cylinders: Vec<&'a Cylinder>) -> Self {
-        let litres: f64 = cylinders.iter().map(|cylinder| cylinder.water_volume.get()).sum();
-        let volume = Litres::new(litres).unwrap_or(cylinders[0].water_volume);
-        Self { history, cylinders, volume, gas: mixture(history.supply.gas) }
-    }
-
-    fn moles(&self, gauge: GaugeBar, temperature: Celsius) -> Result<f64, GasError> {
-        let ambient = Bar::new(AMBIENT_BAR).expect("a constant within range");
-        let reading = CylinderReading { water_volume: self.volume, gauge, temperature, ambient };
-        Ok(cylinder_content(&self.gas, &reading)?.moles)
-    }
-
-    /// What they hold when filled, mol.
-    fn filled(&self) -> Result<f64, GasError> {
-        let temperature = Celsius::new(FILLING_C).expect("a constant within range");
-        let mut sum = 0.0;
-        for cylinder in &self.cylinders {
-            let one = Self { cylinders: vec![cylinder], volume: cylinder.water_volume, ..*self };
-            sum += one.moles(cylinder.fill, temperature)?;
-        }
-        Ok(sum)
-    }
-
-    /// The temperature read nearest to an instant, else the one stated for the supply.
-    fn temperature_at(&self, at: DateTime<Utc>) -> Celsius {
-        let readings = &self.history.temperature;
-        let next = readings.partition_point(|sample| sample.at < at);
-        let around =
-            next.checked_sub(1).and_then(|before| readings.get(before)).into_iter().chain(readings.get(next));
-        around
-            .filter(|sample| (sample.at - at).abs() <= TimeDelta::hours(TEMPERATURE_HOURS))
-            .min_by_key(|sample| (sample.at - at).abs())
-            .and_then(|sample| Celsius::new(sample.value).ok())
-            .unwrap_or(self.history.supply.temperature)
-    }
 }
 
 /// When a swap falls due.

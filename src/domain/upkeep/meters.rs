@@ -4,6 +4,7 @@
 //! bookings the recent weekly use goes on.
 
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
+use super::quantiles;
 use super::rules::Meter;
 use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
 use crate::domain::calendar::Interval;
@@ -16,8 +17,6 @@ const WEEKS: i64 = 8;
 const WEEK_HOURS: f64 = 168.0;
 /// A counter not read for so long says nothing of the present.
 const STALE_DAYS: i64 = 56;
-/// 90 % points of Student's t for 1 to 7 degrees of freedom (standard tables).
-const T_90: [f64; 7] = [3.078, 1.886, 1.638, 1.533, 1.476, 1.440, 1.415];
 
 const SOURCE: &str = "sums; 80 % interval of a mean by Student's t";
 
@@ -33,8 +32,11 @@ impl WeeklyRate {
     /// The mean of at least two weeks with its 80 % interval; not below nought.
     #[expect(clippy::cast_precision_loss, reason = "at most eight weeks")]
     pub(super) fn of(weeks: &[f64]) -> Option<Self> {
-        let t = T_90.get(weeks.len().checked_sub(2)?)?;
+        if weeks.len() < 2 {
+            return None;
+        }
         let n = weeks.len() as f64;
+        let t = quantiles::student(0.9, n - 1.0);
         let mean = weeks.iter().sum::<f64>() / n;
         let variance = weeks.iter().map(|week| (week - mean).powi(2)).sum::<f64>() / (n - 1.0);
         let half = t * (variance / n).sqrt();
@@ -380,12 +382,13 @@ mod tests {
     }
 
     /// Hours 8, 10, 12, 10 of four weeks: mean 10, s = √(8/3), and t for three
-    /// degrees of freedom 1.638: half width 1.638·√(2/3) = 1.3374.
+    /// degrees of freedom 1.6377 (scipy 1.17.1, t.ppf(0.9, 3)): half width
+    /// 1.6377·√(2/3) = 1.3372.
     #[test]
     fn the_weekly_rate_has_students_interval() {
         let rate = WeeklyRate::of(&[8.0, 10.0, 12.0, 10.0]).unwrap();
         assert!((rate.mean - 10.0).abs() < 1e-12);
-        assert!((rate.high - 11.3374).abs() < 1e-4 && (rate.low - 8.6626).abs() < 1e-4);
+        assert!((rate.high - 11.3372).abs() < 1e-4 && (rate.low - 8.6628).abs() < 1e-4);
         assert_eq!(WeeklyRate::of(&[8.0]), None);
     }
 

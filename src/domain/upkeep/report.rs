@@ -4,6 +4,7 @@
 use super::contents::GasForecast;
 use super::due::{DueItem, DueState};
 use super::evidence::{DueDates, digits};
+use super::observations::{Observation, in_order};
 use crate::domain::facility::SuppliedGas;
 use crate::domain::ids::{DueItemId, GasSupplyId, ThingId};
 use crate::domain::names::{Tag, Word};
@@ -139,6 +140,9 @@ pub struct NightlyReport {
     pub items: Vec<ReportItem>,
     /// The gas supplies.
     pub gas_supplies: Vec<ReportSupply>,
+    /// What the readings point out besides, in a fixed order.
+    #[serde(default)]
+    pub observations: Vec<Observation>,
     /// The whole as text.
     pub text: String,
 }
@@ -178,10 +182,19 @@ impl NightlyReport {
             safety_overdue,
             items,
             gas_supplies,
+            observations: Vec::new(),
             text: String::new(),
         };
         report.text = report.written(zone);
         report
+    }
+
+    /// With what the readings point out besides.
+    #[must_use]
+    pub fn noticing(mut self, zone: Tz, observations: Vec<Observation>) -> Self {
+        self.observations = in_order(observations);
+        self.text = self.written(zone);
+        self
     }
 
     fn written(&self, zone: Tz) -> String {
@@ -210,6 +223,12 @@ impl NightlyReport {
         }
         for supply in &self.gas_supplies {
             line(&mut text, format_args!("  {}", supply.line(zone)));
+        }
+        if !self.observations.is_empty() {
+            line(&mut text, format_args!("\nNoticed ({}; pointers, no diagnoses)", self.observations.len()));
+        }
+        for noticed in &self.observations {
+            line(&mut text, format_args!("  {:<16} {}", noticed.subject_tag, noticed.text));
         }
         text
     }
@@ -331,6 +350,26 @@ mod tests {
         let items = vec![item(1, DueState::Overdue, false), item(2, DueState::Due, true)];
         let report = NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::UTC, items, Vec::new());
         assert!(!report.safety_overdue);
+    }
+
+    #[test]
+    fn what_is_noticed_stands_at_the_end_and_older_reports_have_none() {
+        let at = utc("2026-03-06T00:00:00Z");
+        let bare = NightlyReport::new(at, Tz::UTC, Vec::new(), Vec::new());
+        assert!(!bare.text.contains("Noticed"));
+        let mut stored = serde_json::to_value(&bare).unwrap();
+        stored.as_object_mut().unwrap().remove("observations");
+        assert_eq!(serde_json::from_value::<NightlyReport>(stored).unwrap(), bare);
+        let observation = Observation {
+            kind: super::super::observations::ObservationKind::SilentSensor,
+            subject: Uuid::from_u128(1).into(),
+            subject_tag: "LYNX".to_owned(),
+            text: "nothing was read".to_owned(),
+            evidence: super::super::evidence::Evidence::default(),
+        };
+        let report = bare.noticing(Tz::UTC, vec![observation]);
+        assert!(report.text.ends_with("  LYNX             nothing was read\n"), "{}", report.text);
+        assert!(report.text.contains("Noticed (1; pointers, no diagnoses)"));
     }
 
     #[test]

@@ -5,6 +5,7 @@
 //! coefficient based on Kendall's tau", Journal of the American Statistical
 //! Association 63 (1968) 1379–1389.
 
+use super::quantiles;
 use crate::domain::calendar::interval::seconds;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -90,7 +91,7 @@ fn sen_ranks(points: &[(f64, f64)], slopes: usize, confidence: f64) -> (usize, u
         .map(term)
         .sum();
     let sigma = ((term(points.len()) - tied) / 18.0).max(0.0).sqrt();
-    let half_width = normal_quantile(0.5 + confidence / 2.0) * sigma / 2.0;
+    let half_width = quantiles::normal(0.5 + confidence / 2.0) * sigma / 2.0;
     let middle = slopes as f64 / 2.0;
     let last = (slopes - 1) as f64;
     let below = ((middle - half_width).round_ties_even() - 1.0).clamp(0.0, last);
@@ -113,29 +114,6 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
         n if n % 2 == 1 => Some(values[middle]),
         _ => Some(f64::midpoint(values[middle - 1], values[middle])),
     }
-}
-
-/// The point below which a standard normal variable lies with probability
-/// `p`, 0 < p < 1, by bisection of the series of its distribution.
-pub fn normal_quantile(p: f64) -> f64 {
-    let (mut low, mut high) = (-8.0, 8.0);
-    for _ in 0..80 {
-        let middle = f64::midpoint(low, high);
-        if normal_distribution(middle) < p { low = middle } else { high = middle }
-    }
-    f64::midpoint(low, high)
-}
-
-/// Probability that a standard normal variable is below `z`: one half plus
-/// the density times z + z³/3 + z⁵/(3·5) + …
-fn normal_distribution(z: f64) -> f64 {
-    let (mut term, mut sum, mut odd) = (z, z, 1.0);
-    while term.abs() > 1e-18 * sum.abs() {
-        odd += 2.0;
-        term *= z * z / odd;
-        sum += term;
-    }
-    0.5 + sum * (-z * z / 2.0).exp() / (2.0 * std::f64::consts::PI).sqrt()
 }
 
 /// At most [`MOST_POINTS`] samples that stand for all of them: the medians of
@@ -220,15 +198,6 @@ mod tests {
 
     fn near(found: f64, expected: f64) -> bool {
         (found - expected).abs() < 1e-9
-    }
-
-    /// Points of the standard normal distribution as printed in any table:
-    /// 1.959964 and 1.281552.
-    #[test]
-    fn quantiles_of_the_normal_distribution() {
-        assert!((normal_quantile(0.975) - 1.959_964).abs() < 5e-7);
-        assert!((normal_quantile(0.9) - 1.281_552).abs() < 5e-7);
-        assert!((normal_quantile(0.1) + 1.281_552).abs() < 5e-7);
     }
 
     #[test]

@@ -1,0 +1,1 @@
+ALTER TABLE gas_supplies DROP COLUMN room_id;

@@ -1,0 +1,154 @@
+//! What a night's look at the readings of each box points out.
+
+use super::{Result, Tx};
+use crate::domain::booking::Why;
+use crate::domain::calendar::Interval;
+use crate::domain::facility::{Glovebox, MeasuredQuantity, Stored};
+use crate::domain::ids::ThingId;
+use crate::domain::physics::tightness::TightnessClass;
+use crate::domain::upkeep::Sample;
+use crate::domain::upkeep::observations::{
+    Circulation, Observation, Scene, Stretch, box_pressure, in_order, level_under_circulation, off_stretches,
+    oxygen_rise, silent, water_rise,
+};
+use crate::store::{claims, gloveboxes, readings};
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
+use uuid::Uuid;
+
+/// Times with the circulation off are compared over so many days.
+const STRETCH_DAYS: i64 = 90;
+/// Circulation is looked at reading by reading over so many days.
+const CIRCULATION_DAYS: i64 = 30;
+/// At most so many stretches are compared, the last ones.
+const MOST_STRETCHES: usize = 40;
+/// Levels and pressures are looked at over the last day.
+const LEVEL_HOURS: i64 = 24;
+/// How often a silent sensor used to be read is looked up so many days back.
+const SPACING_DAYS: i64 = 14;
+/// The class that a box is held to unless a site asks for another; of our own choosing.
+const REQUIRED_CLASS: TightnessClass = TightnessClass::One;
+
+/// Looks at every box, as of a moment.
+pub(super) fn observe(tx: &mut Tx<'_>, zone: Tz, as_of: DateTime<Utc>) -> Result<Vec<Observation>> {
+    let mut noticed = Vec::new();
+    for stored in gloveboxes::all(tx)? {
+        let id: ThingId = stored.id.into();
+        let scene = Scene { id, tag: stored.value.tag.as_str(), zone, now: as_of };
+        let circulation = circulation(tx, &stored, as_of)?;
+        noticed.extend(rises(tx, &scene, &stored, &circulation)?);
+        noticed.extend(standing(tx, &scene, &stored, &circulation)?);
+    }
+    Ok(in_order(noticed))
+}
+
+fn samples(
+    tx: &mut Tx<'_>,
+    id: Uuid,
+    quantity: MeasuredQuantity,
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Sample>> {
+    // Both databases keep microseconds, so the next one is the first after it.
+    let read = readings::range(tx, id, quantity, from, until + TimeDelta::microseconds(1))?;
+    Ok(read.into_iter().map(|(at, value)| Sample { at, value }).collect())
+}
+
+/// What was read of a box's circulation, at the box or its purifier, and what
+/// bookings have claimed it off for.
+struct CirculationRecord {
+    read: Vec<Sample>,
+    claimed: Vec<Interval>,
+}
+
+fn circulation(
+    tx: &mut Tx<'_>,
+    stored: &Stored<Glovebox>,
+    as_of: DateTime<Utc>,
+) -> Result<CirculationRecord> {
+    let from = as_of - TimeDelta::days(CIRCULATION_DAYS);
+    let quantity = MeasuredQuantity::CirculationM3H;
+    let mut read = samples(tx, stored.id, quantity, from, as_of)?;
+    let mut claimed = Vec::new();
+    if let Some(purifier) = &stored.value.purifier {
+        read.extend(samples(tx, purifier.id.uuid(), quantity, from, as_of)?);
+        read.sort_by_key(|sample| sample.at);
+        if let Ok(range) = Interval::new(as_of - TimeDelta::days(STRETCH_DAYS), as_of) {
+            let busy = claims::touching(tx, &[purifier.id.into()], range)?;
+            claimed.extend(busy.iter().filter(|one| one.why == Why::CirculationOff).map(|one| one.interval));
+        }
+    }
+    Ok(CirculationRecord { read, claimed })
+}
+
+/// Looks at the times with the circulation off that have ended.
+fn rises(
+    tx: &mut Tx<'_>,
+    scene: &Scene<'_>,
+    stored: &Stored<Glovebox>,
+    circulation: &CirculationRecord,
+) -> Result<Vec<Observation>> {
+    let ended = |interval: &Interval| interval.end() <= scene.now;
+    let mut intervals: Vec<Interval> =
+        off_stretches(&circulation.claimed, &circulation.read).into_iter().filter(ended).collect();
+    let surplus = intervals.len().saturating_sub(MOST_STRETCHES);
+    let mut stretches = Vec::with_capacity(intervals.len() - surplus);
+    for interval in intervals.drain(surplus..) {
+        let (from, until) = (interval.start(), interval.end());
+        let oxygen = samples(tx, stored.id, MeasuredQuantity::OxygenPpm, from, until)?;
+        let water = samples(tx, stored.id, MeasuredQuantity::WaterPpm, from, until)?;
+        stretches.push(Stretch { interval, oxygen, water });
+    }
+    let volume = stored.value.internal_volume;
+    let caution = stored.value.limits.water_ppm.caution;
+    let oxygen = oxygen_rise(scene, volume, &stretches, REQUIRED_CLASS);
+    let water = water_rise(scene, volume, &stretches, caution);
+    Ok(oxygen.into_iter().chain(water).collect())
+}
+
+/// Looks at how things stand at the moment.
+fn standing(
+    tx: &mut Tx<'_>,
+    scene: &Scene<'_>,
+    stored: &Stored<Glovebox>,
+    circulation: &CirculationRecord,
+) -> Result<Vec<Observation>> {
+    let day_ago = scene.now - TimeDelta::hours(LEVEL_HOURS);
+    let mut noticed = Vec::new();
+    for quantity in [MeasuredQuantity::OxygenPpm, MeasuredQuantity::WaterPpm] {
+        let read = samples(tx, stored.id, quantity, day_ago, scene.now)?;
+        match (read.is_empty(), stored.value.limits.of(quantity)) {
+            (false, Some(limits)) if stored.value.purifier.is_some() => {
+                let circulation = now_of(circulation, scene.now);
+                noticed.extend(level_under_circulation(scene, quantity, limits, &read, circulation));
+            }
+            (false, _) => {}
+            (true, _) => noticed.extend(silence(tx, scene, stored.id, quantity)?),
+        }
+    }
+    let pressures = samples(tx, stored.id, MeasuredQuantity::BoxPressureMbar, day_ago, scene.now)?;
+    noticed.extend(box_pressure(scene, &pressures));
+    Ok(noticed)
+}
+
+/// Whether the circulation runs at the moment: as read within the last day, else as booked.
+fn now_of(circulation: &CirculationRecord, now: DateTime<Utc>) -> Circulation {
+    let last = circulation.read.last().filter(|last| now - last.at <= TimeDelta::hours(LEVEL_HOURS));
+    match last {
+        Some(last) if last.value > 0.0 => Circulation::Read(last.value),
+        Some(_) => Circulation::Off,
+        None if circulation.claimed.iter().any(|claim| claim.contains(now)) => Circulation::Off,
+        None => Circulation::NotBookedOff,
+    }
+}
+
+fn silence(
+    tx: &mut Tx<'_>,
+    scene: &Scene<'_>,
+    id: Uuid,
+    quantity: MeasuredQuantity,
+) -> Result<Option<Observation>> {
+    let Some((last, _)) = readings::latest(tx, id, quantity, scene.now)? else { return Ok(None) };
+    let read = samples(tx, id, quantity, last - TimeDelta::days(SPACING_DAYS), last)?;
+    Ok(silent(scene, quantity, &read))
+}
