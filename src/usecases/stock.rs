@@ -172,7 +172,6 @@ pub(crate) fn use_for_service(
 
 /// Undoes what a service took from stock, for a service that is taken off the
 /// record or taken anew after a correction.
-#[expect(dead_code, reason = "services cannot be taken off the record yet")]
 pub(crate) fn return_for_service(
     tx: &mut Tx<'_>,
     actor: &Actor,

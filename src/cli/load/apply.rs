@@ -160,7 +160,7 @@ fn rule(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, at: DateTime<Utc>) -> Res
 fn service(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, occasion: Occasion) -> Result<()> {
     let form: ServiceForm = form(&entry.body)?;
     let now = occasion.recorded(form.done_at());
-    upkeep::record_service(tx, actor, now, |context| form.parse(context, &actor.subject, now)).map(drop)
+    upkeep::record_service(tx, actor, now, |context| form.parse(context, &actor.subject, now, None)).map(drop)
 }
 
 /// A movement names its item besides the fields of a request.

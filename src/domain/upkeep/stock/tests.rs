@@ -356,6 +356,7 @@ fn a_due_item_is_planned_when_likely_and_then_by_its_cycle() {
 
 fn trigger(kind: &str, due: Option<DateTime<Utc>>) -> TriggerState {
     TriggerState {
+        quantity: None,
         kind: kind.to_owned(),
         governs: false,
         due: due.map(DueDates::certain),
@@ -371,6 +372,7 @@ fn a_finding_makes_its_task_due_but_says_nothing_of_its_cycle() {
     let cycle = |last_service: Option<DateTime<Utc>>, triggers: Vec<TriggerState>| {
         let due = triggers.iter().filter_map(|one| one.due).min_by_key(|due| due.likely);
         let item = DueItem {
+            rule_version: 1,
             rule: Uuid::from_u128(1).into(),
             subject: Uuid::from_u128(2).into(),
             subject_kind: PartKind::Station,
