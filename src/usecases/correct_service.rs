@@ -32,8 +32,9 @@ pub(crate) fn correct_service(
     let value = upkeep::decided(tx, draft, Some(&before.value))?;
     let after = Stored { version: before.version + 1, updated_at: now, value, ..before.clone() };
     Service::update(tx, &after)?;
-    let other_work = after.value.task != before.value.task || after.value.subject != before.value.subject;
-    if other_work {
+    // A count in between makes it matter when it was done.
+    let taken = |service: &Service| (service.task.clone(), service.subject, service.done_at);
+    if taken(&after.value) != taken(&before.value) {
         stock::return_for_service(tx, actor, now, before.id.into())?;
         stock::use_for_service(tx, actor, now, &after)?;
     }
