@@ -21,6 +21,7 @@ mod nightly_runs;
 mod openings;
 pub(crate) mod paging;
 pub(crate) mod params;
+mod part_lives;
 mod people;
 pub(crate) mod problem;
 pub(crate) mod problem_pages;
@@ -83,6 +84,7 @@ fn resources(config: &mut ServiceConfig<'_>) {
     maintenance_windows::routes(config);
     nightly_runs::routes(config);
     openings::routes(config);
+    part_lives::routes(config);
     people::routes(config);
     qualifications::routes(config);
     readings::routes(config);

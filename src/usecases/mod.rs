@@ -9,6 +9,7 @@ mod error;
 pub(crate) mod holds;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
+pub(crate) mod lives;
 mod observe;
 pub(crate) mod once;
 pub(crate) mod openings;

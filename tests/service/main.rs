@@ -12,6 +12,8 @@ mod claims;
 mod constraints;
 mod crash;
 mod facility;
+mod gas;
+mod lives;
 mod migrations;
 mod nights;
 mod readings;

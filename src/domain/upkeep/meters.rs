@@ -245,7 +245,7 @@ impl Counted<'_> {
 /// The counter as use since its first reading. A counter that falls below half
 /// was reset to nought, and what it shows then is use; a smaller fall is a
 /// correction or a second, coarser reading of it, and no use (our own rule).
-fn running_sums(samples: &[Sample]) -> Vec<Sample> {
+pub(super) fn running_sums(samples: &[Sample]) -> Vec<Sample> {
     let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
     let mut previous: Option<f64> = None;
     for sample in samples {
@@ -265,7 +265,7 @@ fn running_sums(samples: &[Sample]) -> Vec<Sample> {
 
 /// The sum at an instant, evenly between the readings around it; after the
 /// last reading, the last; `None` before the first.
-fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
+pub(super) fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
     let next = sums.partition_point(|sum| sum.at <= at);
     let before = sums.get(next.checked_sub(1)?)?;
     let Some(after) = sums.get(next) else { return Some(before.value) };

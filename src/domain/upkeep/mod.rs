@@ -8,6 +8,7 @@ pub mod evidence;
 mod gas_draw;
 pub mod level;
 pub mod line;
+pub mod lives;
 pub mod meters;
 pub mod nnls;
 pub mod observations;
