@@ -11,6 +11,8 @@ mod reading;
 mod room_oxygen;
 mod tightness;
 
+pub(super) use tightness::cautions as cautions_of_tightness;
+
 use super::auth::Caller;
 use super::body;
 use super::problem::{self, Problem};
@@ -36,7 +38,7 @@ trait Calculation: DeserializeOwned {
 
 /// Something to know before relying on a number.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-struct CalculationCaution {
+pub(crate) struct CalculationCaution {
     /// Stable code.
     code: &'static str,
     /// A sentence.

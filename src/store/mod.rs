@@ -4,6 +4,7 @@
 pub(crate) mod bookings;
 pub(crate) mod claims;
 pub(crate) mod db;
+pub(crate) mod due_date_history;
 pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;

@@ -263,6 +263,22 @@ diesel::table! {
         body -> Text,
         computed_at -> Timestamp,
         version -> Integer,
+        moved -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    due_date_history (id) {
+        id -> Text,
+        due_item_id -> Text,
+        at -> Timestamp,
+        state -> Text,
+        earliest_at -> Nullable<Timestamp>,
+        likely_at -> Nullable<Timestamp>,
+        latest_at -> Nullable<Timestamp>,
+        governing_trigger -> Nullable<Text>,
+        reasons -> Text,
+        detail -> Text,
     }
 }
 
@@ -332,6 +348,7 @@ diesel::table! {
 }
 
 diesel::joinable!(claims -> bookings (booking_id));
+diesel::joinable!(due_date_history -> due_items (due_item_id));
 diesel::joinable!(readings -> reading_series (series_id));
 diesel::allow_tables_to_appear_in_same_query!(
     things,
@@ -352,6 +369,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     upkeep_rules,
     services,
     due_items,
+    due_date_history,
     nightly_runs,
     idempotency_keys,
     claims,

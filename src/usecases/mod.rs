@@ -4,6 +4,7 @@
 
 pub(crate) mod assess_room;
 pub(crate) mod book;
+pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
 pub(crate) mod holds;

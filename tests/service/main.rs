@@ -20,4 +20,5 @@ mod readings;
 mod room_oxygen;
 mod rooms;
 mod tokens;
+mod upkeep;
 mod windows;

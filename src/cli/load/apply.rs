@@ -161,7 +161,7 @@ fn service(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, occasion: Occasion) ->
         Some(since) => form.done_at().map_or(occasion.now, |at| at.clamp(since, occasion.now)),
         None => occasion.now,
     };
-    upkeep::record_service(tx, actor, now, |context| form.parse(context, &actor.subject, now)).map(drop)
+    upkeep::record_service(tx, actor, now, |context| form.parse(context, &actor.subject, now, None)).map(drop)
 }
 
 /// Takes readings in only when all of them are good.
