@@ -19,6 +19,7 @@ mod nights;
 mod readings;
 mod room_oxygen;
 mod rooms;
+mod stock;
 mod tokens;
 mod upkeep;
 mod windows;

@@ -20,6 +20,7 @@ pub mod report;
 pub mod room_assessment;
 pub mod rules;
 pub mod services;
+pub mod stock;
 pub mod trend;
 pub mod use_ahead;
 mod vessel;
