@@ -409,7 +409,7 @@ on_both_backends! {
         night(world);
         assert_eq!(history(world, &fresh).len(), 1, "nothing has moved");
 
-        // Two hours more before it: the limit is reached that much earlier in the later one.
+        // Another booking before it reaches the limit by itself.
         let second = book("2030-01-17");
         night(world);
         let earlier = item(world, "glove_change", "LYNX/S1");
