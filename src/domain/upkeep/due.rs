@@ -78,13 +78,21 @@ impl History {
         Self { zone, services: Vec::new(), use_of: BTreeMap::new(), readings: BTreeMap::new(), supply: None }
     }
 
-    /// The latest service of a task on the part itself, by when it was done.
+    /// The latest service of a task on the part itself, by when it was done,
+    /// or the latest replacement of the part.
     pub fn last_service(&self, task: &Word, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
-        self.services
-            .iter()
-            .filter(|note| note.relation == Relation::Itself && note.task == *task && note.done_at <= now)
-            .map(|note| note.done_at)
-            .max()
+        let own = self.own(now).filter(|note| note.task == *task || note.replaces_for(task));
+        own.map(|note| note.done_at).max()
+    }
+
+    /// When the part, as far as a task is concerned, was replaced by a new one.
+    pub fn replacements(&self, task: &Word, now: DateTime<Utc>) -> Vec<DateTime<Utc>> {
+        self.own(now).filter(|note| note.replaces_for(task)).map(|note| note.done_at).collect()
+    }
+
+    /// Services on the part itself.
+    fn own(&self, now: DateTime<Utc>) -> impl Iterator<Item = &ServiceNote> {
+        self.services.iter().filter(move |note| note.relation == Relation::Itself && note.done_at <= now)
     }
 }
 
@@ -93,6 +101,9 @@ impl History {
 pub struct TriggerState {
     /// Kind of trigger.
     pub kind: String,
+    /// The quantity or meter that it looks at, for those that look at one.
+    #[serde(default)]
+    pub quantity: Option<String>,
     /// Whether it is the one that governs.
     pub governs: bool,
     /// When the task falls due by it.
@@ -112,6 +123,9 @@ pub struct TriggerState {
 pub struct DueItem {
     /// The rule.
     pub rule: RuleId,
+    /// The version of the rule; 0 where an earlier release did not note it.
+    #[serde(default)]
+    pub rule_version: i32,
     /// The part.
     pub subject: ThingId,
     /// The part's kind.
@@ -136,7 +150,7 @@ pub struct DueItem {
     pub act_by: Option<DateTime<Utc>>,
     /// Whether people's safety depends on it.
     pub safety: bool,
-    /// When it was last done.
+    /// When it was last done, or the part was replaced by a new one.
     pub last_service: Option<DateTime<Utc>>,
     /// The moment it was computed for.
     pub computed_at: DateTime<Utc>,
@@ -170,6 +184,7 @@ pub fn compute(
     };
     DueItem {
         rule: rule_id,
+        rule_version: 0,
         subject: subject.id,
         subject_kind: subject.kind,
         subject_tag: subject.tag.clone(),
@@ -231,6 +246,7 @@ fn told(trigger: &Trigger, assessment: Assessment, governs: bool) -> TriggerStat
     };
     TriggerState {
         kind: trigger.kind().to_owned(),
+        quantity: trigger.looks_at().map(str::to_owned),
         governs,
         due,
         reason,
@@ -279,6 +295,12 @@ impl View<'_> {
         self.last.unwrap_or(self.subject.created_at)
     }
 
+    /// Whether the part was replaced when the task was last done.
+    fn is_replaced(&self) -> bool {
+        let replaced = self.history.replacements(&self.rule.task, self.now);
+        self.last.is_some_and(|last| replaced.contains(&last))
+    }
+
     fn assess(&self, trigger: &Trigger) -> Assessment {
         let mut assessment = match trigger {
             Trigger::Calendar(calendar) => self.calendar(calendar),
@@ -304,6 +326,10 @@ impl View<'_> {
                 .notes
                 .push(format!("no service is on record: counted from {start}, when the part was entered"));
         }
+        if counts_from_service && let Some(replaced) = self.last.filter(|_| self.is_replaced()) {
+            let day = self.day(replaced);
+            assessment.evidence.notes.push(format!("the part was replaced on {day}: counted from then"));
+        }
         assessment
     }
 
@@ -314,7 +340,11 @@ impl View<'_> {
             Calendar::Every { every } => (every.add_to(since, self.history.zone).ok(), every.to_string()),
             Calendar::Dates(dates) => (dates.next_after(since, self.history.zone), dates.rrule().to_owned()),
         };
-        let counted = if self.last.is_some() { "after the service of" } else { "after entry on" };
+        let counted = match self.last {
+            Some(_) if self.is_replaced() => "after the replacement of",
+            Some(_) => "after the service of",
+            None => "after entry on",
+        };
         match due {
             Some(due) => Assessment::dated(
                 DueDates::certain(due),
@@ -329,7 +359,8 @@ impl View<'_> {
         let since = self.since();
         if let Some(counter) = meter.counter() {
             let samples = self.history.readings.get(&counter).map_or(&[][..], Vec::as_slice);
-            return Counted { meter, limit, samples, since }.assess(self.now);
+            let replaced = self.history.replacements(&self.rule.task, self.now);
+            return Counted { meter, limit, samples, since, replaced: &replaced }.assess(self.now);
         }
         let intervals = self.history.use_of.get(&meter).map_or(&[][..], Vec::as_slice);
         let first = intervals.iter().map(Interval::start).min();

@@ -51,6 +51,8 @@ fn done(task: &str, at: &str) -> ServiceNote {
         done_at: utc(at),
         failed: false,
         calls_for: Vec::new(),
+        replaced: false,
+        restarts: None,
     }
 }
 

@@ -97,15 +97,20 @@ impl PartLife {
 /// The lives of a part under a task, in order of time, from the services on
 /// it, on its parts and on the box it belongs to.
 pub fn lives(notes: &[ServiceNote], task: &Word, measure: &Measure, now: DateTime<Utc>) -> Vec<PartLife> {
-    let own = |note: &&ServiceNote| note.relation == Relation::Itself && note.task == *task;
+    let own = |note: &&ServiceNote| {
+        note.relation == Relation::Itself && (note.task == *task || note.replaces_for(task))
+    };
     let known = || notes.iter().filter(|note| note.done_at <= now);
     let mut done: Vec<DateTime<Utc>> = known().filter(own).map(|note| note.done_at).collect();
     done.sort_unstable();
     done.dedup();
-    let asks = |note: &&ServiceNote| own(note) && note.failed || note.calls_for.contains(task);
+    let asks =
+        |note: &&ServiceNote| own(note) && note.task == *task && note.failed || note.calls_for.contains(task);
     let mut asked: Vec<DateTime<Utc>> = known().filter(asks).map(|note| note.done_at).collect();
     asked.sort_unstable();
-    let gauge = Gauge::new(measure);
+    let replaced: Vec<DateTime<Utc>> =
+        known().filter(own).filter(|note| note.replaces_for(task)).map(|note| note.done_at).collect();
+    let gauge = Gauge::new(measure, &replaced);
     let ends = done.iter().skip(1).copied().map(Some).chain(std::iter::once(None));
     done.iter()
         .zip(ends)
@@ -131,11 +136,11 @@ enum Gauge {
 }
 
 impl Gauge {
-    fn new(measure: &Measure) -> Self {
+    fn new(measure: &Measure, replaced: &[DateTime<Utc>]) -> Self {
         match measure {
             Measure::Days => Self::Days,
             Measure::Use(_, intervals) => Self::Use(merge(intervals.clone())),
-            Measure::Counter(_, samples) => Self::Counter(running_sums(samples)),
+            Measure::Counter(_, samples) => Self::Counter(running_sums(samples, replaced).sums),
         }
     }
 
@@ -227,6 +232,8 @@ mod tests {
             done_at: day(at),
             failed,
             calls_for: calls_for.iter().map(|task| word(task)).collect(),
+            replaced: false,
+            restarts: None,
         }
     }
 

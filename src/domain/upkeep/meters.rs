@@ -193,6 +193,8 @@ pub(super) struct Counted<'a> {
     pub(super) samples: &'a [Sample],
     /// The last service, or where the record begins.
     pub(super) since: DateTime<Utc>,
+    /// When what carries the counter was replaced by a new one.
+    pub(super) replaced: &'a [DateTime<Utc>],
 }
 
 impl Counted<'_> {
@@ -200,7 +202,7 @@ impl Counted<'_> {
     pub(super) fn assess(&self, now: DateTime<Utc>) -> Assessment {
         let (word, unit) = (self.meter.word(), self.meter.unit());
         let known: Vec<Sample> = self.samples.iter().filter(|sample| sample.at <= now).copied().collect();
-        let sums = running_sums(&known);
+        let Sums { sums, unseen } = running_sums(&known, self.replaced);
         let evidence = Evidence::new(
             "counter readings since the last service, then the mean weekly use of the last eight weeks",
             SOURCE,
@@ -217,6 +219,14 @@ impl Counted<'_> {
                 evidence
                     .noting("the first reading is later than the last service: use before it is not counted"),
             ),
+        };
+        let evidence = if unseen.is_empty() {
+            evidence
+        } else {
+            evidence.noting(
+                "the part was replaced: what its counter showed before and after is not compared, and use between \
+                 the two readings is not counted",
+            )
         };
         let counted: Vec<Sample> = known.iter().filter(|sample| sample.at > self.since).copied().collect();
         let used = last.value - base;
@@ -235,32 +245,53 @@ impl Counted<'_> {
         }
         let first = sums.first().map_or(last.at, |first| first.at);
         let weeks: Vec<f64> = weeks_back(last.at, first)
+            .filter(|(from, to)| !unseen.iter().any(|gap| gap.start() < *to && *from < gap.end()))
             .filter_map(|(from, to)| Some(at_instant(&sums, to)? - at_instant(&sums, from)?))
             .collect();
-        let ahead = Ahead { now: last.at, remaining: self.limit - used, booked: &[] };
+        // What was used between the last reading and a later service does not count.
+        let from = last.at.max(self.since);
+        let ahead = Ahead { now: from, remaining: self.limit - used, booked: &[] };
         ahead.assess(self.meter, WeeklyRate::of(&weeks), summary, evidence)
     }
+}
+
+/// A counter's readings as use.
+pub(super) struct Sums {
+    /// Use since the first reading, at each reading.
+    pub(super) sums: Vec<Sample>,
+    /// Between the last reading before a replacement and the first after it,
+    /// where nobody saw how much was used.
+    unseen: Vec<Interval>,
 }
 
 /// The counter as use since its first reading. A counter that falls below half
 /// was reset to nought, and what it shows then is use; a smaller fall is a
 /// correction or a second, coarser reading of it, and no use (our own rule).
-pub(super) fn running_sums(samples: &[Sample]) -> Vec<Sample> {
+/// A new part's counter may begin anywhere: the difference to what the old
+/// one's showed is no use. A reading at the instant of a replacement is the
+/// new part's.
+pub(super) fn running_sums(samples: &[Sample], replaced: &[DateTime<Utc>]) -> Sums {
     let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
+    let mut unseen = Vec::new();
     let mut previous: Option<f64> = None;
     for sample in samples {
+        let last = sums.last().copied();
+        let across = |before: &Sample| replaced.iter().any(|at| before.at < *at && *at <= sample.at);
+        if let Some(before) = last.filter(across) {
+            unseen.extend(Interval::new(before.at, sample.at));
+            previous = None;
+        }
         let step = previous.map_or(0.0, |before| match sample.value {
             value if value >= before => value - before,
             value if value < before / 2.0 => value,
             _ => 0.0,
         });
-        let before = sums.last().map_or(0.0, |sum| sum.value);
-        sums.push(Sample { at: sample.at, value: before + step });
+        sums.push(Sample { at: sample.at, value: last.map_or(0.0, |sum| sum.value) + step });
         // After a small fall the height already counted stands.
         previous =
             previous.filter(|before| (before / 2.0..*before).contains(&sample.value)).or(Some(sample.value));
     }
-    sums
+    Sums { sums, unseen }
 }
 
 /// The sum at an instant, evenly between the readings around it; after the
@@ -365,14 +396,17 @@ mod tests {
         values.iter().map(|(hour, value)| Sample { at: hours(*hour), value: *value }).collect()
     }
 
+    fn pump(limit: f64, since: DateTime<Utc>) -> Counted<'static> {
+        Counted { meter: Meter::PumpHours, limit, samples: &[], since, replaced: &[] }
+    }
+
     /// 20 h a week since a service half way between two readings.
     #[test]
     fn a_counter_is_extrapolated_at_its_recent_rate() {
         let samples = counter(
             &(-8..=0_i32).map(|w| (168 * i64::from(w), 1000.0 + 20.0 * f64::from(w))).collect::<Vec<_>>(),
         );
-        let pump =
-            Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-168 - 84) };
+        let pump = Counted { samples: &samples, ..pump(100.0, hours(-168 - 84)) };
         let found = pump.assess(now());
         assert_eq!(found.summary, "30 of 100 h used");
         assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(588))));
@@ -381,10 +415,46 @@ mod tests {
     #[test]
     fn a_counter_that_was_reset_goes_on_counting() {
         let samples = counter(&[(-504, 900.0), (-336, 950.0), (-168, 10.0), (0, 60.0)]);
-        let pump = Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-504) };
+        let pump = Counted { samples: &samples, ..pump(100.0, hours(-504)) };
         // 50 h, then 10 h after the reset, then 50 h: the hundredth hour is at 4/5 of the last week.
         let Verdict::Dated(due) = pump.assess(now()).verdict else { panic!("a date") };
         assert_eq!(due.likely, hours(-168) + TimeDelta::minutes(168 * 48));
         assert!(matches!(Counted { samples: &[], ..pump }.assess(now()).verdict, Verdict::Unknown(_)));
+    }
+
+    /// A pump with 5000 h on its counter comes in half way between two readings:
+    /// of 900 → 5010 h nothing is use, then 10 h and 30 h are.
+    #[test]
+    fn across_a_replacement_nothing_is_counted() {
+        let readings =
+            [(-672, 860.0), (-504, 880.0), (-336, 900.0), (-168, 5010.0), (-84, 5020.0), (0, 5050.0)];
+        let samples = counter(&readings);
+        let replaced = [hours(-252)];
+        let new = Counted { samples: &samples, replaced: &replaced, ..pump(100.0, replaced[0]) };
+        let found = new.assess(now());
+        assert_eq!(found.summary, "40 of 100 h used");
+        assert!(found.evidence.notes.iter().any(|note| note.contains("the part was replaced")));
+        // 40 h in the last week, 20 h in each of the first two; the week of the
+        // replacement was not seen: mean 80/3, so 60 h take 2.25 weeks.
+        let Verdict::Dated(due) = found.verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(378));
+        // Without the replacement the jump would be use.
+        let old = Counted { replaced: &[], ..new };
+        assert_eq!(old.assess(now()).summary, "2095 of 100 h used");
+    }
+
+    #[test]
+    fn a_reading_at_the_replacement_is_the_new_parts() {
+        let samples = counter(&[(-336, 900.0), (-168, 3.0), (0, 23.0)]);
+        let replaced = [hours(-168)];
+        let new = Counted { samples: &samples, replaced: &replaced, ..pump(100.0, replaced[0]) };
+        assert!(new.assess(now()).summary.starts_with("20 of 100 h used"));
+        // Not read since: nothing is used, and the rate before goes on from the replacement.
+        let steady = counter(&[(-504, 840.0), (-336, 860.0), (-168, 880.0)]);
+        let replaced = [hours(-84)];
+        let unread = Counted { samples: &steady, replaced: &replaced, ..pump(100.0, replaced[0]) };
+        let found = unread.assess(now());
+        assert_eq!(found.summary, "0 of 100 h used");
+        assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(-84 + 5 * 168))));
     }
 }
