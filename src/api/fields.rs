@@ -1,10 +1,11 @@
 //! Fields that many forms share: references, words, counts, instants, and the
 //! identity of parts within a whole.
 
+use crate::domain::calendar::LocalTime;
 use crate::domain::facility::{ParseContext, ThingKind};
 use crate::domain::names::{Name, Reference, Tag};
 use crate::domain::violations::{Check, Violation};
-use chrono::{DateTime, SubsecRound as _, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, SubsecRound as _, Utc};
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 use uuid::Uuid;
@@ -78,6 +79,24 @@ pub(crate) fn instant(check: &mut Check, field: &str, text: &str) -> Option<Date
     };
     check.note(Violation::new(field, code, detail));
     None
+}
+
+/// An instant as [`instant`], or for a date the midnight that ends that day in the facility's zone.
+pub(crate) fn end_of_day(
+    check: &mut Check,
+    context: &mut dyn ParseContext,
+    field: &str,
+    text: &str,
+) -> Option<DateTime<Utc>> {
+    let Ok(last_day) = NaiveDate::parse_from_str(text, "%Y-%m-%d") else {
+        return instant(check, field, text);
+    };
+    let midnight = last_day.checked_add_days(Days::new(1)).map(|day| day.and_time(NaiveTime::MIN));
+    let wall = midnight.and_then(|midnight| LocalTime::new(midnight).ok());
+    if wall.is_none() {
+        check.note(Violation::new(field, "outside_calendar", "must lie in the years 1970 to 2099"));
+    }
+    wall.map(|wall| wall.instant(context.zone()))
 }
 
 /// How a caller names a part within a whole.

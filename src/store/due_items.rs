@@ -92,6 +92,14 @@ pub(crate) fn of(tx: &mut Tx<'_>, rule: RuleId, subject: ThingId) -> StoreResult
     row.map(TryInto::try_into).transpose()
 }
 
+/// Every item of some rules, in order of id.
+pub(crate) fn of_rules(tx: &mut Tx<'_>, rules: &[RuleId]) -> StoreResult<Vec<KeptItem>> {
+    let rules: Vec<String> = rules.iter().map(ToString::to_string).collect();
+    let rows: Vec<ItemRow> =
+        due_items::table.filter(due_items::rule_id.eq_any(rules)).order(due_items::id).load(tx.db())?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
 /// Keeps an item for the first time.
 pub(crate) fn insert(tx: &mut Tx<'_>, kept: &KeptItem) -> StoreResult<()> {
     let inserted = diesel::insert_into(due_items::table).values(&ItemRow::from(kept)).execute(tx.db());

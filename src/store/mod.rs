@@ -24,6 +24,7 @@ pub(crate) mod rules;
 mod schema;
 pub(crate) mod services;
 pub(crate) mod site;
+pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
 pub(crate) mod windows;

@@ -347,6 +347,41 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    stock_items (id) {
+        id -> Text,
+        tag -> Text,
+        name -> Text,
+        unit -> Text,
+        lead_time -> Nullable<Text>,
+        minimum -> Nullable<Double>,
+        service_level -> Nullable<Double>,
+        shelf_life -> Nullable<Text>,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    stock_movements (id) {
+        id -> Text,
+        stock_item_id -> Text,
+        kind -> Text,
+        quantity -> Nullable<Double>,
+        at -> Timestamp,
+        expires_at -> Nullable<Timestamp>,
+        expected_at -> Nullable<Timestamp>,
+        number -> Nullable<Text>,
+        order_id -> Nullable<Text>,
+        reverses_id -> Nullable<Text>,
+        service_id -> Nullable<Text>,
+        remark -> Text,
+        recorded_by -> Text,
+        recorded_at -> Timestamp,
+    }
+}
+
 diesel::joinable!(claims -> bookings (booking_id));
 diesel::joinable!(due_date_history -> due_items (due_item_id));
 diesel::joinable!(readings -> reading_series (series_id));

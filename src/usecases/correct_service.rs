@@ -2,7 +2,7 @@
 //! restarted counts again from what stood before it.
 
 use super::keep::{self, Kept as _, Managed as _, Precondition};
-use super::{Lookup, Result, Tx, due_items, upkeep};
+use super::{Lookup, Result, Tx, due_items, stock, upkeep};
 use crate::domain::access::Actor;
 use crate::domain::facility::{ParseContext, Stored};
 use crate::domain::names::Reference;
@@ -32,6 +32,11 @@ pub(crate) fn correct_service(
     let value = upkeep::decided(tx, draft, Some(&before.value))?;
     let after = Stored { version: before.version + 1, updated_at: now, value, ..before.clone() };
     Service::update(tx, &after)?;
+    let other_work = after.value.task != before.value.task || after.value.subject != before.value.subject;
+    if other_work {
+        stock::return_for_service(tx, actor, now, before.id.into())?;
+        stock::use_for_service(tx, actor, now, &after)?;
+    }
     note(tx, actor, now, "service.changed", &after, &before.value)?;
     settle(tx, actor, now, &before.value, Some(&after.value))?;
     Ok(after)
@@ -48,6 +53,7 @@ pub(crate) fn withdraw_service(
     actor.needs_any(Service::CHANGE)?;
     let before: Stored<Service> = keep::load(tx, reference)?;
     precondition.demands(before.version)?;
+    stock::return_for_service(tx, actor, now, before.id.into())?;
     Service::delete(tx, before.id)?;
     note(tx, actor, now, "service.removed", &before, &before.value)?;
     settle(tx, actor, now, &before.value, None)

@@ -4,10 +4,12 @@ use super::parts::{Parts, thing};
 use super::{Result, Tx};
 use crate::domain::facility::{Cylinder, CylinderState, GasSupply, MeasuredQuantity};
 use crate::domain::ids::ThingId;
+use crate::domain::names::Word;
 use crate::domain::upkeep::contents::{self, FormerCylinder, SupplyHistory};
 use crate::domain::upkeep::due::{History, Subject};
+use crate::domain::upkeep::lives::Measure;
 use crate::domain::upkeep::rules::{Meter, ReadAt, Trigger};
-use crate::domain::upkeep::services::Relation;
+use crate::domain::upkeep::services::{Relation, ServiceNote};
 use crate::domain::upkeep::{Sample, Service, UpkeepRule, defaults};
 use crate::store::{gloveboxes, readings, services, usage};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -43,19 +45,46 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         Ok(self.services.get(&id).map_or(&[], Vec::as_slice))
     }
 
-    /// What is known of a part, as far as the rules on it ask.
-    pub(super) fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
-        let mut history = History::empty(self.zone);
+    /// The services on a part, on its parts, and on the box it belongs to.
+    pub(super) fn notes(&mut self, subject: &Subject) -> Result<Vec<ServiceNote>> {
         let parts = self.parts.inside.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
         let box_of = subject.glovebox.map(ThingId::from).filter(|id| *id != subject.id);
         let related: Vec<(ThingId, Relation)> = std::iter::once((subject.id, Relation::Itself))
             .chain(parts)
             .chain(box_of.map(|id| (id, Relation::Whole)))
             .collect();
+        let mut notes = Vec::new();
         for (id, relation) in related {
-            let notes = self.services_on(id)?.iter().map(|service| service.note(relation));
-            history.services.extend(notes);
+            notes.extend(self.services_on(id)?.iter().map(|service| service.note(relation)));
         }
+        Ok(notes)
+    }
+
+    /// What the lives of a part under a task are measured in, from the first
+    /// service of the task on.
+    pub(super) fn measure(
+        &mut self,
+        subject: &Subject,
+        task: &Word,
+        meter: Option<Meter>,
+        notes: &[ServiceNote],
+    ) -> Result<Measure> {
+        let own = notes.iter().filter(|note| note.relation == Relation::Itself && note.task == *task);
+        let Some((meter, first)) = meter.zip(own.map(|note| note.done_at).min()) else {
+            return Ok(Measure::Days);
+        };
+        let mut used = History::empty(self.zone);
+        self.load_meter(subject, meter, first, &mut used)?;
+        Ok(match meter.counter() {
+            Some(counter) => Measure::Counter(meter, used.readings.remove(&counter).unwrap_or_default()),
+            None => Measure::Use(meter, used.use_of.remove(&meter).unwrap_or_default()),
+        })
+    }
+
+    /// What is known of a part, as far as the rules on it ask.
+    pub(super) fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
+        let mut history = History::empty(self.zone);
+        history.services = self.notes(subject)?;
         for rule in rules {
             for trigger in &rule.triggers {
                 self.load_for(subject, rule, trigger, &mut history)?;

@@ -3,6 +3,7 @@
 use super::due_items;
 use super::holds::{self, NewHold};
 use super::keep::{self, Managed};
+use super::stock;
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -55,6 +56,7 @@ pub(super) fn record(
     service: Service,
 ) -> Result<Stored<Service>> {
     let stored = keep::create(tx, actor, now, |_| Ok(service))?;
+    stock::use_for_service(tx, actor, now, &stored)?;
     due_items::refresh(tx, now, &actor.subject, stored.value.subject)?;
     if stored.value.is_failed_leak_test() {
         close_leaking(tx, actor, now, &stored.value)?;
@@ -92,18 +94,17 @@ fn known_task(
     kind: PartKind,
     task: &Word,
 ) -> std::result::Result<(), Violations> {
-    let on_kind = rules.iter().filter(|rule| rule.value.applies_to.kind == kind);
-    let known: BTreeSet<&str> = on_kind.map(|rule| rule.value.task.as_str()).collect();
+    // The usual tasks are known to everybody, whether the site has rules for them or not.
+    let usual = defaults::default_rules();
+    let all = rules.iter().map(|rule| &rule.value).chain(&usual);
+    let on_kind = all.filter(|rule| rule.applies_to.kind == kind);
+    let known: BTreeSet<&str> = on_kind.map(|rule| rule.task.as_str()).collect();
     if known.contains(task.as_str()) {
         return Ok(());
     }
     let part = kind.word().replace('_', " ");
-    let detail = if known.is_empty() {
-        format!("no upkeep rule is kept for a {part} yet: add one for {task}, or the rules to start from")
-    } else {
-        let known: Vec<&str> = known.into_iter().collect();
-        format!("no upkeep rule for a {part} knows {task}; there are {}", known.join(", "))
-    };
+    let known: Vec<&str> = known.into_iter().collect();
+    let detail = format!("no upkeep rule for a {part} knows {task}; there are {}", known.join(", "));
     Err(Violation::new("task", "unknown_task", detail).into())
 }
 

@@ -102,6 +102,8 @@ fn asked(
         done_at: moment(served),
         failed: false,
         calls_for: Vec::new(),
+        replaced: false,
+        restarts: None,
     });
     let rule = UpkeepRule {
         task,

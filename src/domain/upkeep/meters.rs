@@ -256,9 +256,9 @@ impl Counted<'_> {
 }
 
 /// A counter's readings as use.
-struct Sums {
+pub(super) struct Sums {
     /// Use since the first reading, at each reading.
-    sums: Vec<Sample>,
+    pub(super) sums: Vec<Sample>,
     /// Between the last reading before a replacement and the first after it,
     /// where nobody saw how much was used.
     unseen: Vec<Interval>,
@@ -270,7 +270,7 @@ struct Sums {
 /// A new part's counter may begin anywhere: the difference to what the old
 /// one's showed is no use. A reading at the instant of a replacement is the
 /// new part's.
-fn running_sums(samples: &[Sample], replaced: &[DateTime<Utc>]) -> Sums {
+pub(super) fn running_sums(samples: &[Sample], replaced: &[DateTime<Utc>]) -> Sums {
     let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
     let mut unseen = Vec::new();
     let mut previous: Option<f64> = None;
@@ -296,7 +296,7 @@ fn running_sums(samples: &[Sample], replaced: &[DateTime<Utc>]) -> Sums {
 
 /// The sum at an instant, evenly between the readings around it; after the
 /// last reading, the last; `None` before the first.
-fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
+pub(super) fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
     let next = sums.partition_point(|sum| sum.at <= at);
     let before = sums.get(next.checked_sub(1)?)?;
     let Some(after) = sums.get(next) else { return Some(before.value) };
