@@ -4,6 +4,7 @@ use super::Api;
 use super::auth::Caller;
 use super::crud;
 use super::problem::Problem;
+use crate::domain::upkeep::Meter;
 use crate::domain::upkeep::due::Subject;
 use crate::domain::upkeep::lives::PartLife;
 use crate::domain::upkeep::weibull::{self, Between, Estimate};
@@ -146,7 +147,7 @@ impl From<&RuleLives> for RuleLivesBody {
         Self {
             rule: all.rule.id,
             task: all.rule.value.task.to_string(),
-            meter: all.meter.map(|meter| meter.word()),
+            meter: all.meter.map(Meter::word),
             unit: all.meter.map_or("days", |meter| meter.unit()),
             counted: all.found.counted,
             failures: all.found.failures,

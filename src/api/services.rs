@@ -184,16 +184,16 @@ fn measured(values: &Measured) -> Result<(), Violations> {
     let mut count = 0;
     let plain = |value: &Value| value.is_number() || value.is_string() || value.is_boolean();
     for (name, value) in values {
-        match value {
-            Value::Object(inner) => {
+        match value.as_object() {
+            Some(inner) => {
                 count += inner.len();
                 for (part, _) in inner.iter().filter(|(_, value)| !plain(value)) {
                     let detail = "must be a number, a text, true or false";
                     check.note(Violation::new(format!("{name}.{part}"), "wrong_type", detail));
                 }
             }
-            value if plain(value) => count += 1,
-            _ => {
+            None if plain(value) => count += 1,
+            None => {
                 let detail = "must be a number, a text, true or false, or an object of such";
                 check.note(Violation::new(name.as_str(), "wrong_type", detail));
             }

@@ -288,8 +288,8 @@ impl<'a> Ahead<'a> {
         let missing = self.not_worked_out(&item.value, due);
         if missing > 0 {
             projection.cautions.push(format!(
-                "for {missing} tasks that take some of it no due date was worked out yet; they do not count until \
-                 the next night"
+                "no due date was worked out yet for {missing} of the tasks that take some of it; they do not count \
+                 until the next night"
             ));
         }
         projection.evidence.notes.extend(wanted.iter().take(MOST_NOTES).map(|one| one.basis(self.zone)));

@@ -45,6 +45,10 @@ pub(super) struct Draw {
     fit: Fit<3>,
     curve: UseCurve,
     now: DateTime<Utc>,
+    /// Hours of work from the first reading until now.
+    worked: f64,
+    /// Hours of work booked from now on.
+    booked: f64,
 }
 
 impl Draw {
@@ -72,7 +76,9 @@ impl Draw {
             least_error: LEAST_ERROR * filled,
             margin: MARGIN,
         };
-        Some(Self { fit: model.fit(&observations)?, curve, now })
+        let (worked, booked) =
+            (hours_of_work(uses, origin, now), hours_of_work(uses, now, DateTime::<Utc>::MAX_UTC));
+        Some(Self { fit: model.fit(&observations)?, curve, now, worked, booked })
     }
 
     fn ahead(&self, hours: f64) -> Ahead<3> {
@@ -146,6 +152,8 @@ impl Draw {
             .with("hours_until_likely", to - from, "h")
             .with("work_until_likely", after.hours - before.hours, "h")
             .with("computed_gas_until_likely", after.computed_mol - before.computed_mol, "mol")
+            .with("work_since_first_reading", self.worked, "h")
+            .with("booked_work", self.booked, "h")
             .with("usual_weekly_work", weekly.mean.hours, "h a week")
             .with("usual_weekly_computed_gas", weekly.mean.computed_mol, "mol a week")
             .with("reading_error", self.fit.reading_error(), "mol")
@@ -163,4 +171,10 @@ impl Draw {
     pub(super) const fn readings(&self) -> usize {
         self.fit.readings()
     }
+}
+
+/// Hours of work between two moments.
+fn hours_of_work(uses: &[GasUse], from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
+    let within = |one: &GasUse| hours_between(one.interval.start().max(from), one.interval.end().min(to));
+    uses.iter().map(|one| within(one).max(0.0)).sum()
 }

@@ -5,7 +5,6 @@ use super::due::{DueItem, DueState, TriggerState};
 use super::evidence::{DueDates, ReadingsUsed, digits};
 use super::report::day;
 use super::rules::words;
-use super::trend::hours_between;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
@@ -129,7 +128,10 @@ fn reasons(old: &DueItem, new: &DueItem, zone: Tz) -> Vec<Reason> {
         if let Some(detail) = readings(before, after) {
             note(Cause::Reading, detail);
         }
-        if let Some(detail) = bookings(before, after, hours_between(old.computed_at, new.computed_at)) {
+        // What counts from another service is not to be compared.
+        if old.last_service == new.last_service
+            && let Some(detail) = bookings(before, after)
+        {
             note(Cause::Booking, detail);
         }
     }
@@ -203,23 +205,23 @@ fn readings(before: &TriggerState, after: &TriggerState) -> Option<String> {
     })
 }
 
+/// Parameters of evidence that tell logged and booked hours of use.
+const LOGGED_AND_BOOKED: [(&str, &str); 2] =
+    [("used", "booked_ahead"), ("work_since_first_reading", "booked_work")];
+
 /// What changed about booked and logged use. With time booked use becomes
-/// logged use, so of a meter that tells both their sum is compared; of what is
-/// booked alone, time explains a fall of at most the time that has passed.
-fn bookings(before: &TriggerState, after: &TriggerState, passed_hours: f64) -> Option<String> {
+/// logged use, so their sum is compared. Where what is logged counts from
+/// another reading than before, only more bookings can be told from time.
+fn bookings(before: &TriggerState, after: &TriggerState) -> Option<String> {
     let value = |trigger: &TriggerState, name: &str| {
         trigger.evidence.parameters.iter().find(|one| one.name == name).map(|one| one.value)
     };
-    let booked = |trigger: &TriggerState| {
-        let all = trigger.evidence.parameters.iter().filter(|one| one.name.starts_with("booked_"));
-        all.map(|one| one.value).reduce(|sum, value| sum + value)
-    };
-    let (old, new) = (booked(before)?, booked(after)?);
-    let change = match (value(before, "used"), value(after, "used")) {
-        (Some(used_before), Some(used_after)) => (new + used_after) - (old + used_before),
-        _ if new < old => (new - old + passed_hours).min(0.0),
-        _ => new - old,
-    };
+    let first = |trigger: &TriggerState| trigger.evidence.readings.as_ref().map(|used| used.first);
+    let change = LOGGED_AND_BOOKED.iter().find_map(|(logged, booked)| {
+        let more = value(after, booked)? - value(before, booked)?;
+        let passed = value(after, logged)? - value(before, logged)?;
+        Some(if first(before) == first(after) { more + passed } else { more.max(0.0) })
+    })?;
     (change.abs() > LEAST_HOURS).then(|| {
         let direction = if change > 0.0 { "more" } else { "less" };
         format!("{} h {direction} are booked or were used", digits(change.abs()))

@@ -467,6 +467,46 @@ mod tests {
     }
 
     #[test]
+    fn what_must_be_ordered_stands_in_the_text_the_most_pressing_first() {
+        let order = |number: u128, tag: &str, by: Option<&str>, order_now| ReportOrder {
+            id: Uuid::from_u128(number).into(),
+            tag: Tag::parse(tag).unwrap(),
+            name: Name::parse("glove pair").unwrap(),
+            unit: Name::parse("pair").unwrap(),
+            usable: Quantity::nearest(2.0),
+            on_order: Quantity::ZERO,
+            order_by: by.map(utc),
+            first_shortfall: by.map(utc),
+            quantity_short: by.map(|_| Quantity::nearest(1.0)),
+            order_now,
+            reorder_point: Some(2.5).filter(|_| order_now),
+            cautions: Vec::new(),
+        };
+        let orders = vec![
+            order(1, "LATER", Some("2026-03-10T23:30:00Z"), false),
+            order(2, "SOON", Some("2026-03-09T23:30:00Z"), false),
+            order(3, "NOW", None, true),
+        ];
+        let report =
+            NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::Europe__Berlin, Vec::new(), Vec::new())
+                .ordering(Tz::Europe__Berlin, orders);
+        let order: Vec<&str> = report.orders.iter().map(|order| order.tag.as_str()).collect();
+        assert_eq!(order, ["NOW", "SOON", "LATER"]);
+        let (_, listed) = report.text.split_once("\nOrder (3)\n").unwrap();
+        let lines: Vec<String> =
+            listed.lines().map(|line| line.split_whitespace().collect::<Vec<_>>().join(" ")).collect();
+        assert_eq!(lines[0], "now NOW glove pair: 2 pair usable; at or below its reorder point of 2.5");
+        assert!(
+            lines[1].starts_with("by Tue 10 Mar 2026 SOON glove pair: 2 pair usable; 1 short"),
+            "{lines:?}"
+        );
+        // A report kept before there was stock can still be read.
+        let mut kept = serde_json::to_value(&report).unwrap();
+        kept.as_object_mut().unwrap().remove("orders");
+        assert_eq!(serde_json::from_value::<NightlyReport>(kept).unwrap().orders, []);
+    }
+
+    #[test]
     fn uncertain_dates_show_their_range() {
         let due = DueDates {
             earliest: Some(utc("2026-03-01T12:00:00Z")),
