@@ -33,10 +33,8 @@ impl<const P: usize> Triangle<P> {
             }
             let length = self.rows[pivot][pivot].hypot(below);
             let (cosine, sine) = (self.rows[pivot][pivot] / length, below / length);
-            for column in pivot..P {
-                let (above, beneath) = (self.rows[pivot][column], row[column]);
-                self.rows[pivot][column] = cosine * above + sine * beneath;
-                row[column] = cosine * beneath - sine * above;
+            for (above, beneath) in self.rows[pivot].iter_mut().zip(&mut row).skip(pivot) {
+                (*above, *beneath) = (cosine * *above + sine * *beneath, cosine * *beneath - sine * *above);
             }
             let above = self.targets[pivot];
             self.targets[pivot] = cosine * above + sine * target;
