@@ -22,6 +22,7 @@ pub mod rules;
 pub mod services;
 pub mod stock;
 pub mod trend;
+mod triangle;
 pub mod use_ahead;
 mod vessel;
 pub mod weibull;
