@@ -111,11 +111,10 @@ fn known_task(
 /// The service on the part that its task is about: people name the box where
 /// they mean its only purifier.
 fn aimed(tx: &mut Tx<'_>, rules: &[Stored<UpkeepRule>], service: Service) -> Result<Service> {
-    let kinds: Vec<PartKind> = rules
-        .iter()
-        .filter(|rule| rule.value.task == service.task)
-        .map(|rule| rule.value.applies_to.kind)
-        .collect();
+    let usual = defaults::default_rules();
+    let all = rules.iter().map(|rule| &rule.value).chain(&usual);
+    let kinds: Vec<PartKind> =
+        all.filter(|rule| rule.task == service.task).map(|rule| rule.applies_to.kind).collect();
     if !kinds.contains(&PartKind::Purifier) || kinds.contains(&PartKind::Glovebox) {
         return Ok(service);
     }
