@@ -16,6 +16,7 @@ pub mod readings;
 pub mod report;
 pub mod room_assessment;
 pub mod rules;
+pub mod sensors;
 pub mod services;
 pub mod trend;
 pub mod use_ahead;
@@ -24,5 +25,6 @@ pub mod weibull;
 
 pub use due::{DueItem, DueState, History, Subject, compute};
 pub use rules::{AppliesTo, Closes, Consumable, Limit, Meter, PartKind, Species, Trigger, UpkeepRule};
+pub use sensors::SensorReadings;
 pub use services::{Outcome, Service};
 pub use trend::Sample;
