@@ -1,5 +1,6 @@
 //! Upkeep: rules, readings, meters, and when each task falls due.
 
+pub mod circulation;
 mod condition;
 pub mod contents;
 pub mod defaults;
@@ -14,11 +15,14 @@ pub mod observations;
 pub mod quantiles;
 pub mod readings;
 pub mod report;
+mod rise;
 pub mod room_assessment;
 pub mod rules;
 pub mod sensors;
 pub mod services;
 pub mod trend;
+mod uptake;
+mod uptake_sum;
 pub mod use_ahead;
 mod vessel;
 pub mod weibull;
