@@ -117,8 +117,7 @@ impl UptakeCase {
     /// The uptake since the regeneration as somebody sums it up with a pencil:
     /// by trapezoids from reading to reading, without the hours booked off.
     pub(crate) fn summed_up(&self) -> Readings {
-        let level: Readings =
-            self.level.iter().copied().filter(|(at, _)| *at >= self.regenerated).collect();
+        let level: Readings = self.level.iter().copied().filter(|(at, _)| *at >= self.regenerated).collect();
         let off = self.bookings.iter().filter(|booking| booking.circulation_off);
         let off: Vec<(f64, f64)> = off.map(|booking| (booking.start, booking.end)).collect();
         let mut sum = 0.0;

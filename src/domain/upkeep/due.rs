@@ -8,13 +8,15 @@
 //! visible. An item without any date is unknown when a trigger lacked data,
 //! and current when every trigger could say that no date is in sight.
 
-use super::condition::{self, Condition};
+use super::circulation::{Circulation, PurifierHistory, fullest};
+use super::condition::{self, Condition, Levels};
 use super::contents::{self, SupplyHistory};
 use super::evidence::{Assessment, DueDates, Evidence, Verdict};
 use super::meters::{Booked, Counted};
 use super::rules::{Calendar, Meter, PartKind, Species, Trigger, UpkeepRule, words};
+use super::sensors::SensorReadings;
 use super::services::{Relation, ServiceNote};
-use super::trend::Sample;
+use super::uptake::Uptake;
 use crate::domain::calendar::Interval;
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::ids::{GloveboxId, RuleId, ThingId};
@@ -66,16 +68,25 @@ pub struct History {
     pub services: Vec<ServiceNote>,
     /// Use, past and booked, of meters that are added up from bookings.
     pub use_of: BTreeMap<Meter, Vec<Interval>>,
-    /// Readings that concern the part, each in order of time.
-    pub readings: BTreeMap<MeasuredQuantity, Vec<Sample>>,
+    /// Readings that concern the part, sensor by sensor.
+    pub readings: BTreeMap<MeasuredQuantity, Vec<SensorReadings>>,
     /// For a gas supply, what is known of its contents.
     pub supply: Option<SupplyHistory>,
+    /// For a purifier, what goes through it.
+    pub purifier: Option<PurifierHistory>,
 }
 
 impl History {
     /// Nothing known but the zone.
     pub const fn empty(zone: Tz) -> Self {
-        Self { zone, services: Vec::new(), use_of: BTreeMap::new(), readings: BTreeMap::new(), supply: None }
+        Self {
+            zone,
+            services: Vec::new(),
+            use_of: BTreeMap::new(),
+            readings: BTreeMap::new(),
+            supply: None,
+            purifier: None,
+        }
     }
 
     /// The latest service of a task on the part itself, by when it was done,
@@ -93,6 +104,18 @@ impl History {
     /// Services on the part itself.
     fn own(&self, now: DateTime<Utc>) -> impl Iterator<Item = &ServiceNote> {
         self.services.iter().filter(move |note| note.relation == Relation::Itself && note.done_at <= now)
+    }
+
+    /// The latest service of a task on the part itself that went well.
+    pub fn settled(&self, task: &Word, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+        let own = |note: &&ServiceNote| note.relation == Relation::Itself && note.task == *task;
+        let well = |note: &&ServiceNote| !note.failed && note.done_at <= now;
+        self.services.iter().filter(own).filter(well).map(|note| note.done_at).max()
+    }
+
+    /// What each sensor of a quantity showed.
+    fn sensors(&self, quantity: MeasuredQuantity) -> &[SensorReadings] {
+        self.readings.get(&quantity).map_or(&[][..], Vec::as_slice)
     }
 }
 
@@ -306,12 +329,9 @@ impl View<'_> {
             Trigger::Calendar(calendar) => self.calendar(calendar),
             Trigger::Usage { meter, limit } => self.usage(*meter, limit.get()),
             Trigger::Condition { quantity, limit, sustained } => {
-                let condition = Condition { quantity: *quantity, limit: limit.get(), sustained: *sustained };
-                let samples = self.history.readings.get(quantity).map_or(&[][..], Vec::as_slice);
-                let since = self.last.unwrap_or(DateTime::<Utc>::MIN_UTC);
-                condition::assess(condition, samples, since, self.now)
+                self.condition(Condition { quantity: *quantity, limit: limit.get(), sustained: *sustained })
             }
-            Trigger::Uptake { species, fraction } => uptake(*species, *fraction),
+            Trigger::Uptake { species, fraction } => self.uptake(*species, *fraction),
             Trigger::Contents => match &self.history.supply {
                 Some(supply) => contents::assess(supply, self.now),
                 None => Assessment::unknown("nothing is known of its contents", Evidence::default()),
@@ -358,14 +378,55 @@ impl View<'_> {
     fn usage(&self, meter: Meter, limit: f64) -> Assessment {
         let since = self.since();
         if let Some(counter) = meter.counter() {
-            let samples = self.history.readings.get(&counter).map_or(&[][..], Vec::as_slice);
+            let sensors = self.history.sensors(counter);
+            let samples = fullest(sensors, self.now);
             let replaced = self.history.replacements(&self.rule.task, self.now);
-            return Counted { meter, limit, samples, since, replaced: &replaced }.assess(self.now);
+            let counted = Counted { meter, limit, samples: &samples, since, replaced: &replaced };
+            let mut assessment = counted.assess(self.now);
+            if sensors.len() > 1 {
+                let note =
+                    format!("{} sensors report it: the one with the most readings counts", sensors.len());
+                assessment.evidence.notes.push(note);
+            }
+            return assessment;
         }
         let intervals = self.history.use_of.get(&meter).map_or(&[][..], Vec::as_slice);
         let first = intervals.iter().map(Interval::start).min();
         let recorded_from = first.map_or(self.subject.created_at, |first| first.min(self.subject.created_at));
         Booked { meter, limit, intervals, since, recorded_from }.assess(self.now)
+    }
+
+    /// Levels of what a purifier takes up count while the gas circulates.
+    fn condition(&self, condition: Condition) -> Assessment {
+        let traces = [MeasuredQuantity::OxygenPpm, MeasuredQuantity::WaterPpm].contains(&condition.quantity);
+        let purifier =
+            self.history.purifier.as_ref().filter(|_| traces && self.subject.kind == PartKind::Purifier);
+        let levels = Levels {
+            sensors: self.history.sensors(condition.quantity),
+            circulation: purifier.map(|purifier| Circulation::until(purifier, self.now)),
+            services: self.history.services.iter().map(|note| note.done_at).collect(),
+            since: self.last.unwrap_or(DateTime::<Utc>::MIN_UTC),
+            now: self.now,
+            zone: self.history.zone,
+        };
+        condition::assess(condition, &levels)
+    }
+
+    fn uptake(&self, species: Species, fraction: Fraction) -> Assessment {
+        let Some(purifier) = &self.history.purifier else {
+            let reason = format!("the uptake of {} cannot be told: no purifier is on record", species.word());
+            return Assessment::unknown(reason, Evidence::default());
+        };
+        let uptake = Uptake {
+            species,
+            fraction: fraction.get(),
+            purifier,
+            levels: self.history.sensors(species.quantity()),
+            regenerated: self.history.settled(&self.rule.task, self.now),
+            entered: self.subject.created_at,
+            zone: self.history.zone,
+        };
+        uptake.assess(self.now)
     }
 
     /// Due since the first finding after the last service that went well.
@@ -374,7 +435,7 @@ impl View<'_> {
         let evidence = Evidence::new("services on record", "the rule itself");
         let known = || self.history.services.iter().filter(|note| note.done_at <= self.now);
         let own = |note: &&ServiceNote| note.relation == Relation::Itself && note.task == *task;
-        let settled = known().filter(own).filter(|note| !note.failed).map(|note| note.done_at).max();
+        let settled = self.history.settled(task, self.now);
         let asks = |note: &&ServiceNote| {
             let fails = own(note) && note.failed;
             let follows = note.relation != Relation::Whole && after.contains(&note.task);
@@ -400,13 +461,6 @@ impl View<'_> {
     fn day(&self, at: DateTime<Utc>) -> String {
         at.with_timezone(&self.history.zone).format("%-d %b %Y").to_string()
     }
-}
-
-/// Uptake is not integrated yet; the trigger says so instead of guessing.
-fn uptake(species: Species, fraction: Fraction) -> Assessment {
-    let evidence = Evidence::new("none", "none").with("fraction", fraction.get(), "of rated capacity");
-    let reason = format!("the uptake of {} is not computed by this version", species.word());
-    Assessment::unknown(reason, evidence)
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! Meters: use since the last service, and when it reaches its limit.
 //!
-//! Use is logged to date; then the booked future is walked; beyond the
-//! bookings the recent weekly use goes on.
+//! Use is logged to date; then the future is walked week by week. People book
+//! late, so that only the bookings of the next two weeks count as they stand;
+//! in each later week the larger of what is booked and the recent weekly use.
 
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
 use super::quantiles;
@@ -15,6 +16,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 const WEEKS: i64 = 8;
 /// Hours of a week.
 const WEEK_HOURS: f64 = 168.0;
+/// Weeks ahead in which bookings count as they stand.
+const SETTLED_WEEKS: i64 = 2;
 /// A counter not read for so long says nothing of the present.
 const STALE_DAYS: i64 = 56;
 
@@ -72,7 +75,8 @@ impl Booked<'_> {
         let (used, booked) = (total(&past), total(&ahead));
         let unit = self.meter.unit();
         let evidence = Evidence::new(
-            "logged use to date, then the booked future, then the mean weekly use of the last eight weeks",
+            "logged use to date, then two weeks as booked, then in each week the larger of what is booked and the mean \
+             weekly use of the last eight weeks",
             SOURCE,
         )
         .with("used", used, unit)
@@ -86,7 +90,7 @@ impl Booked<'_> {
             .map(|(from, to)| total(&clip(from.min(to), to)))
             .collect::<Vec<_>>();
         let rate = WeeklyRate::of(&weeks);
-        let ahead = Ahead { now, remaining: self.limit - used, booked: &ahead };
+        let ahead = Ahead { now, remaining: self.limit - used, booked: &ahead, settled: SETTLED_WEEKS };
         ahead.assess(self.meter, rate, summary, evidence)
     }
 }
@@ -106,6 +110,8 @@ struct Ahead<'a> {
     now: DateTime<Utc>,
     remaining: f64,
     booked: &'a [Interval],
+    /// Weeks in which nothing is expected beyond what is booked.
+    settled: i64,
 }
 
 impl Ahead<'_> {
@@ -125,8 +131,7 @@ impl Ahead<'_> {
                 evidence.noting("less than two weeks of use are on record: no weekly use is taken from them")
             }
         };
-        let within = reached(self.booked, self.remaining);
-        let Some(likely) = within.or_else(|| self.beyond(rate?.mean)) else {
+        let Some(likely) = self.walk(rate.map_or(0.0, |rate| rate.mean), self.settled) else {
             return match rate {
                 Some(rate) if rate.mean > 0.0 => Assessment::not_in_sight(
                     format!("{summary}; at the recent use the limit is more than {HORIZON_DAYS} days away"),
@@ -145,25 +150,41 @@ impl Ahead<'_> {
                 ),
             };
         };
-        let unbooked = rate.and_then(|rate| self.steady(self.now, self.remaining, rate.high));
-        let earliest = unbooked.map_or(likely, |early| early.min(likely));
-        let latest = within.or_else(|| self.beyond(rate?.low));
-        let evidence = evidence.noting(
-            "the earliest date takes the upper weekly use from now on, booked or not; the latest takes the \
-             lower one beyond the bookings",
-        );
+        let earliest =
+            rate.and_then(|rate| self.walk(rate.high, 0)).map_or(likely, |early| early.min(likely));
+        let latest = self.walk(rate.map_or(0.0, |rate| rate.low), self.settled);
+        let evidence = evidence.noting(if self.settled > 0 {
+            "people book late: in each week beyond the next two the larger of what is booked and the weekly use counts; \
+             the earliest date takes its upper end, from now on, and the latest its lower end"
+        } else {
+            "the earliest date takes the upper end of the weekly use and the latest its lower end"
+        });
         Assessment::dated(DueDates { earliest: Some(earliest), likely, latest }, summary, evidence)
     }
 
-    /// When the limit is reached at a weekly use that sets in after the last booking.
-    fn beyond(&self, weekly: f64) -> Option<DateTime<Utc>> {
-        let from = self.booked.last().map_or(self.now, Interval::end);
-        self.steady(from, self.remaining - total(self.booked), weekly)
-    }
-
-    fn steady(&self, from: DateTime<Utc>, remaining: f64, weekly: f64) -> Option<DateTime<Utc>> {
-        let at = after_hours(from, remaining / weekly * WEEK_HOURS)?;
-        (weekly > 0.0 && at <= self.now + TimeDelta::days(HORIZON_DAYS)).then_some(at)
+    /// When what remains is used up: what is booked as it stands and, beyond so
+    /// many weeks, what each week is short of the weekly use, spread evenly.
+    fn walk(&self, weekly: f64, settled: i64) -> Option<DateTime<Utc>> {
+        let mut left = self.remaining;
+        for week in 0..HORIZON_DAYS / 7 {
+            let (from, to) = (self.now + TimeDelta::weeks(week), self.now + TimeDelta::weeks(week + 1));
+            let range = Interval::new(from, to).ok()?;
+            let booked: Vec<Interval> =
+                self.booked.iter().filter_map(|one| one.intersection(&range)).collect();
+            let short = if week < settled { 0.0 } else { (weekly - total(&booked)).max(0.0) };
+            let even = short / WEEK_HOURS;
+            let worked = booked.iter().flat_map(|one| [(one.start(), even), (one.end(), 1.0 + even)]);
+            let mut at = from;
+            for (until, pace) in worked.chain([(to, even)]) {
+                let used = pace * hours_between(at, until);
+                if pace > 0.0 && used >= left {
+                    return after_hours(at, left / pace);
+                }
+                left -= used;
+                at = until;
+            }
+        }
+        None
     }
 }
 
@@ -250,7 +271,7 @@ impl Counted<'_> {
             .collect();
         // What was used between the last reading and a later service does not count.
         let from = last.at.max(self.since);
-        let ahead = Ahead { now: from, remaining: self.limit - used, booked: &[] };
+        let ahead = Ahead { now: from, remaining: self.limit - used, booked: &[], settled: 0 };
         ahead.assess(self.meter, WeeklyRate::of(&weeks), summary, evidence)
     }
 }
@@ -350,15 +371,35 @@ mod tests {
         assert_eq!(moved.likely, hours(74));
     }
 
-    /// 80 h used in eight equal weeks, 8 h booked: the 12 h left at 10 h a
-    /// week take 1.2 weeks after the booking.
+    /// 80 h used in eight equal weeks, 8 h booked in the next two: the 12 h left
+    /// at 10 h a week take 1.2 weeks from then on.
     #[test]
-    fn beyond_the_bookings_the_recent_weekly_use_goes_on() {
+    fn beyond_two_weeks_the_recent_weekly_use_goes_on() {
         let mut intervals = weekly(10);
         intervals.push(span(24, 32));
         let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
-        assert_eq!(due.likely, hours(32) + TimeDelta::seconds(725_760));
+        assert_eq!(due.likely, hours(336) + TimeDelta::seconds(725_760));
         assert_eq!(due.latest, Some(due.likely));
+        // From now on, booked or not, the use of late would take two weeks.
+        assert_eq!(due.earliest, Some(hours(336)));
+    }
+
+    /// A lone booking of 4 h in the fourth week does not hide the usual 10 h of
+    /// the third: 20 h are used by the end of the fourth.
+    #[test]
+    fn a_booking_far_ahead_does_not_hide_the_habit() {
+        let mut intervals = weekly(10);
+        intervals.push(span(168 * 3, 168 * 3 + 4));
+        let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(168 * 4));
+        // More than usual counts as booked: 10 h in the third week, 10 of 16 h in the fourth.
+        intervals.pop();
+        intervals.push(span(168 * 3, 168 * 3 + 16));
+        let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(168 * 3 + 10));
+        assert!(
+            booked(100.0, &intervals).evidence.notes.iter().any(|note| note.contains("people book late"))
+        );
     }
 
     #[test]
