@@ -22,4 +22,5 @@ mod rooms;
 mod stock;
 mod tokens;
 mod upkeep;
+mod uptake;
 mod windows;

@@ -8,7 +8,8 @@ use serde_json::{Value, json};
 /// many hours ago, and the rule that comes with it.
 fn with_purifier(world: &World, regenerated: i64) -> Client {
     let keeper = world.furnished().keeper();
-    let rated = json!({ "purifier": { "circulation_m3_h": 50.0, "columns": 1, "oxygen_capacity_mol": 20.0 } });
+    let rated =
+        json!({ "purifier": { "circulation_m3_h": 50.0, "columns": 1, "oxygen_capacity_mol": 20.0 } });
     keeper.patch_with_etag("/gloveboxes/LYNX", "*", &rated).is(200);
     keeper.post("/upkeep-rules/defaults", &json!({})).is(200);
     let done_at = (world.now() - TimeDelta::hours(regenerated)).to_rfc3339();
@@ -20,9 +21,7 @@ fn with_purifier(world: &World, regenerated: i64) -> Client {
 /// Sends readings at LYNX, each so many hours before now.
 fn send(world: &World, sensor: &str, quantity: &str, values: impl IntoIterator<Item = (f64, f64)>) {
     let at = |ago: f64| (world.now() - TimeDelta::seconds((ago * 3600.0).round() as i64)).to_rfc3339();
-    let reading = |(ago, value): (f64, f64)| {
-        json!({ "subject": "LYNX", "quantity": quantity, "at": at(ago), "value": value, "sensor": sensor })
-    };
+    let reading = |(ago, value): (f64, f64)| json!({ "subject": "LYNX", "quantity": quantity, "at": at(ago), "value": value, "sensor": sensor });
     let readings: Vec<Value> = values.into_iter().map(reading).collect();
     let answer = world.keeper().post("/readings", &json!({ "readings": readings })).is(200).json();
     assert_eq!(answer["accepted"], readings.len(), "{answer}");
@@ -52,12 +51,14 @@ fn trigger<'a>(item: &'a Value, kind: &str, words: &str) -> &'a Value {
 
 fn number(trigger: &Value, name: &str) -> f64 {
     let all = trigger["evidence"]["parameters"].as_array().unwrap();
-    let one = all.iter().find(|one| one["name"] == name).unwrap_or_else(|| panic!("no {name} in {trigger:#}"));
+    let one =
+        all.iter().find(|one| one["name"] == name).unwrap_or_else(|| panic!("no {name} in {trigger:#}"));
     one["value"].as_f64().unwrap()
 }
 
 fn hours_from_now(world: &World, date: &Value) -> f64 {
-    let at: chrono::DateTime<chrono::Utc> = date.as_str().unwrap_or_else(|| panic!("no date")).parse().unwrap();
+    let at: chrono::DateTime<chrono::Utc> =
+        date.as_str().unwrap_or_else(|| panic!("no date")).parse().unwrap();
     (at - world.now()).num_seconds() as f64 / 3600.0
 }
 

@@ -109,7 +109,7 @@ pub(super) fn assess(condition: Condition, levels: &Levels<'_>) -> Assessment {
     let governing = (0..judged.len()).min_by_key(|index| rank(&judged[*index].1.verdict));
     let left_out = levels.circulation.as_ref().map(|_| {
         let recent = |all: &[Inspected]| {
-            all.iter().flat_map(|one| one.samples()).filter(|one| levels.is_recent(one)).count()
+            all.iter().flat_map(Inspected::samples).filter(|one| levels.is_recent(one)).count()
         };
         let count = recent(&everything) - recent(&inspected);
         format!("the level counts while the circulation runs: {count} reading(s) without it were left out")

@@ -106,11 +106,11 @@ impl History {
         self.services.iter().filter(move |note| note.relation == Relation::Itself && note.done_at <= now)
     }
 
-    /// The latest service of a task on the part itself that went well.
+    /// The latest service of a task on the part itself that went well, or the
+    /// latest replacement of the part.
     pub fn settled(&self, task: &Word, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
-        let own = |note: &&ServiceNote| note.relation == Relation::Itself && note.task == *task;
-        let well = |note: &&ServiceNote| !note.failed && note.done_at <= now;
-        self.services.iter().filter(own).filter(well).map(|note| note.done_at).max()
+        let well = |note: &&ServiceNote| (note.task == *task && !note.failed) || note.replaces_for(task);
+        self.own(now).filter(well).map(|note| note.done_at).max()
     }
 
     /// What each sensor of a quantity showed.

@@ -8,7 +8,7 @@
 //! few, and doubt from a state-space model of the readings (`level`).
 
 use super::evidence::{DueDates, Evidence};
-use super::level::{Ahead, Estimate, Fit, LevelModel, Observation, Prior};
+use super::level::{Ahead, Estimate, Fit, Grid, LevelModel, Observation, Prior};
 use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
 use super::use_ahead::{GasUse, Total, UseCurve};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -75,6 +75,7 @@ impl Draw {
             nonnegative: true,
             least_error: LEAST_ERROR * filled,
             margin: MARGIN,
+            grid: Grid::WIDE,
         };
         let (worked, booked) =
             (hours_of_work(uses, origin, now), hours_of_work(uses, now, DateTime::<Utc>::MAX_UTC));
@@ -88,6 +89,7 @@ impl Draw {
             hours,
             causes: [hours, worked, computed_mol],
             variances: [0.0, unsure.hours, unsure.computed_mol],
+            common: 0.0,
         }
     }
 

@@ -21,11 +21,22 @@ use super::nnls::nnls;
 use super::triangle::Triangle;
 use statrs::distribution::{ContinuousCDF as _, StudentsT};
 
-/// Wandering against reading error over one usual step, as variances.
-const WANDERINGS: [f64; 7] = [0.0, 0.01, 0.1, 0.5, 2.0, 20.0, 1000.0];
-/// What the drift of the rate moves the level in its memory, against reading
-/// error and wandering in that time, as variances.
-const DRIFTS: [f64; 5] = [0.3, 1.2, 5.0, 20.0, 80.0];
+/// How a level may move besides its causes; each pair of the two is weighed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grid {
+    /// Wandering against reading error over one usual step, as variances.
+    pub wanderings: &'static [f64],
+    /// What the drift of the rate moves the level in its memory, against reading
+    /// error and wandering in that time, as variances.
+    pub drifts: &'static [f64],
+}
+
+impl Grid {
+    /// Next to none up to far more than the reading error, of either.
+    pub const WIDE: Self =
+        Self { wanderings: &[0.0, 0.01, 0.1, 0.5, 2.0, 20.0, 1000.0], drifts: &[0.3, 1.2, 5.0, 20.0, 80.0] };
+}
+
 /// A rate forgets where it was within so many hours: twenty days, our own
 /// choice between a spell of weather and a change of the people who come.
 const MEMORY_HOURS: f64 = 480.0;
@@ -62,6 +73,8 @@ pub struct LevelModel<const P: usize> {
     /// Standard deviations of forecasts are widened by this factor: the world
     /// is not the model. Found by calibration.
     pub margin: f64,
+    /// How the level may move besides its causes.
+    pub grid: Grid,
 }
 
 /// How the level moves besides its causes; variances as multiples of a
@@ -130,6 +143,9 @@ pub struct Ahead<const P: usize> {
     pub causes: [f64; P],
     /// How sure they are foreseen: the variance of each.
     pub variances: [f64; P],
+    /// A variance that adds to the level's own: of errors that readings have in
+    /// common, which many of them do not average out.
+    pub common: f64,
 }
 
 /// The filter's output for one motion: readings made independent of each other.
@@ -145,9 +161,10 @@ impl<const P: usize> LevelModel<P> {
     pub fn fit(&self, segments: &[Vec<Observation<P>>]) -> Option<Fit<P>> {
         let last = segments.last()?.last()?;
         let step = usual_step(segments);
-        let motions = WANDERINGS
+        let Grid { wanderings, drifts } = self.grid;
+        let motions = wanderings
             .iter()
-            .flat_map(|wandering| DRIFTS.iter().map(move |drift| Motion::of(wandering / step, *drift)));
+            .flat_map(|wandering| drifts.iter().map(move |drift| Motion::of(wandering / step, *drift)));
         let scored: Vec<(f64, Component<P>)> =
             motions.map(|motion| self.component(segments, motion)).collect();
         let best = scored.iter().map(|(score, _)| *score).fold(f64::NEG_INFINITY, f64::max);
@@ -375,8 +392,9 @@ impl<const P: usize> Component<P> {
         let state = self.state.after((ahead.hours - last_hours).max(0.0), self.motion);
         let lever = difference(&ahead.causes, &state.level_causes);
         let mean = state.level + product(&lever, &self.coefficients);
-        let variance =
-            self.variance * (state.level_variance + self.doubt(&lever)) + self.unforeseen(&ahead.variances);
+        let variance = self.variance * (state.level_variance + self.doubt(&lever))
+            + self.unforeseen(&ahead.variances)
+            + ahead.common;
         (mean, variance.sqrt())
     }
 

@@ -4,7 +4,7 @@
 
 use super::condition::Condition;
 use super::evidence::{Assessment, DueDates, Evidence, digits};
-use super::level::{Ahead, Fit, LevelModel, Observation, Prior};
+use super::level::{Ahead, Fit, Grid, LevelModel, Observation, Prior};
 use super::sensors::{NORMAL_MAD, last_digit};
 use super::trend::{
     CONFIDENCE, HORIZON_DAYS, Sample, TheilSen, after_hours, hours_between, intercept, median, theil_sen,
@@ -30,7 +30,13 @@ const WINSORISED: f64 = 3.0;
 /// A rise that is not clear at this confidence is told from none by nobody.
 const EVEN: f64 = 0.5;
 /// Intervals are widened by so much; see `tests/calibration`.
-const MARGIN: f64 = 1.0;
+const MARGIN: f64 = 1.05;
+/// Levels drift rather than wander: what a sensor's errors have in common from
+/// reading to reading looks like wandering, and is none.
+const GRID: Grid = Grid { wanderings: &[0.0, 0.02, 0.1], drifts: &[0.05, 0.2, 1.0, 4.0, 16.0] };
+/// A sensor's errors hang together for a day or two: this share of a median's
+/// variance is common to all of late, and not averaged out.
+const COMMON: f64 = 1.8;
 /// The chances at which the earliest, likely and latest dates stand.
 const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
 
@@ -101,7 +107,13 @@ pub(super) fn forecast(
 fn condensed(samples: &[Sample], origin: DateTime<Utc>) -> (Points, Option<i64>) {
     let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return (Vec::new(), None) };
     let days = hours_between(first.at, last.at) / 24.0;
-    let hours = if days >= DAYS_FOR_DAYS { 24 } else { 6 };
+    let hours = if days >= 2.0 * DAYS_FOR_DAYS {
+        48
+    } else if days >= DAYS_FOR_DAYS {
+        24
+    } else {
+        6
+    };
     let bin = |sample: &Sample| (last.at - sample.at).num_hours() / hours;
     let points: Points = samples
         .chunk_by(|one, other| bin(one) == bin(other))
@@ -140,6 +152,8 @@ impl Climb {
             return Assessment::unknown(format!("no reading of {word} can be believed"), evidence);
         };
         let now = hours_between(self.origin, self.now);
+        let common = COMMON * fit.reading_error().powi(2);
+        let ahead = |hours: f64| ahead(hours, common);
         let level = fit.level(&ahead(now));
         let evidence = evidence
             .with_range("level_now", level.mean, (level.mean - level.sd, level.mean + level.sd), unit)
@@ -194,11 +208,12 @@ impl Climb {
             nonnegative: false,
             least_error,
             margin: MARGIN,
+            grid: GRID,
         };
         model.fit(&segments)
     }
 }
 
-fn ahead(hours: f64) -> Ahead<1> {
-    Ahead { hours, causes: [hours], variances: [0.0] }
+fn ahead(hours: f64, common: f64) -> Ahead<1> {
+    Ahead { hours, causes: [hours], variances: [0.0], common }
 }

@@ -444,7 +444,9 @@ impl Record {
             if off <= LONE_DEVIATIONS * floor {
                 continue;
             }
-            near.iter_mut().for_each(|value| *value = (*value - middle).abs());
+            for value in &mut near {
+                *value = (*value - middle).abs();
+            }
             lone[index] = off > LONE_DEVIATIONS * NORMAL_MAD * median(&mut near).unwrap_or(0.0);
         }
         let mut start = 0;

@@ -229,7 +229,7 @@ fn a_sensor_without_a_fault_is_hardly_ever_accused() {
         lone += found.samples().len() - found.believed().count();
     }
     assert!(
-        still > 9999 && jumped <= 2 && lone <= 60,
+        still <= 1 && jumped <= 1 && lone <= 60,
         "of 1000: {still} still, {jumped} jumped; {lone} of 600 000 lone"
     );
 }
@@ -237,7 +237,7 @@ fn a_sensor_without_a_fault_is_hardly_ever_accused() {
 proptest! {
     #[test]
     fn plain_noise_is_never_accused(
-        values in prop::collection::vec(-1.0..1.0_f64, 12..300), level in 2.0..50.0_f64, minutes in 1..600_i64,
+        values in prop::collection::vec(-1.0..1.0_f64, 80..300), level in 2.0..50.0_f64, minutes in 1..600_i64,
     ) {
         let samples: Vec<Sample> =
             (0..).zip(&values).map(|(n, value)| Sample { at: at(minutes * n), value: level + value }).collect();

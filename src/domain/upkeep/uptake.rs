@@ -5,7 +5,7 @@
 
 use super::circulation::{Circulation, PurifierHistory, fullest};
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
-use super::level::{Ahead, Fit, LevelModel, Observation, Prior};
+use super::level::{Ahead, Fit, Grid, LevelModel, Observation, Prior};
 use super::report::moment;
 use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings};
@@ -13,6 +13,7 @@ use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
 use super::uptake_sum::{BOX_C, Inlet, Point, Taken};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
+use crate::domain::quantity::Moles;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 
@@ -22,15 +23,17 @@ const FEWEST_HOURS: f64 = 72.0;
 const STALE_DAYS: i64 = 7;
 /// Gaps that are listed one by one in words.
 const MOST_GAPS: usize = 5;
+/// An integral is read almost without error, so that its pace is what drifts.
+const GRID: Grid = Grid { wanderings: &[0.1, 1.0, 10.0], drifts: &[15.0, 75.0, 375.0, 1875.0] };
 /// The chances at which the earliest, likely and latest dates stand.
 const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
 /// Standard deviations between the ends of an 80 % interval.
 const EIGHTY: f64 = 2.0 * 1.281_552;
 /// Intervals are widened by so much; see `tests/calibration`.
-const MARGIN: f64 = 1.0;
+const MARGIN: f64 = 1.35;
 /// What was taken up until a reading is hardly known better than this share
 /// of a day's uptake.
-const LEAST_ERROR: f64 = 0.02;
+const LEAST_ERROR: f64 = 0.1;
 
 const MODEL: &str = "integral of circulation x level x p/RT since the regeneration, by trapezoids over the readings \
                      while the circulation ran; then at the pace of late, with the circulation booked off left out";
@@ -86,7 +89,7 @@ impl Uptake<'_> {
             Species::Oxygen => self.purifier.oxygen_capacity,
             Species::Water => self.purifier.water_capacity,
         };
-        let Some(capacity) = capacity.map(|moles| moles.get()) else {
+        let Some(capacity) = capacity.map(Moles::get) else {
             let reason =
                 format!("the uptake of {word} has no measure: no rated {word} capacity is on record");
             return Assessment::unknown(reason, evidence);
@@ -256,6 +259,7 @@ impl<'a> Account<'a> {
             nonnegative: true,
             least_error: LEAST_ERROR * 24.0 * mean.max(1e-12),
             margin: MARGIN,
+            grid: GRID,
         };
         let observed = |point: &Point| Observation {
             hours: self.hours(point.at),
@@ -298,6 +302,7 @@ impl<'a> Account<'a> {
                     self.off.variance(hours).hours,
                     self.brought.variance(hours).computed_mol + gaps_sd * gaps_sd,
                 ],
+                common: 0.0,
             }
         };
         let until = now + hours_between(self.now, self.now + TimeDelta::days(HORIZON_DAYS));

@@ -63,10 +63,8 @@ fn number(assessment: &Assessment, name: &str) -> f64 {
 }
 
 fn dates(assessment: &Assessment) -> DueDates {
-    match &assessment.verdict {
-        Verdict::Dated(due) => *due,
-        other => panic!("{other:?}"),
-    }
+    let Verdict::Dated(due) = &assessment.verdict else { panic!("{:?}", assessment.verdict) };
+    *due
 }
 
 fn noted(assessment: &Assessment, words: &str) -> bool {
@@ -74,10 +72,8 @@ fn noted(assessment: &Assessment, words: &str) -> bool {
 }
 
 fn unknown(assessment: &Assessment) -> &str {
-    match &assessment.verdict {
-        Verdict::Unknown(reason) => reason,
-        other => panic!("{other:?}"),
-    }
+    let Verdict::Unknown(reason) = &assessment.verdict else { panic!("{:?}", assessment.verdict) };
+    reason
 }
 
 /// Exact: 5 ppm taken from 50 m³/h are 10.39 mol in 1000 h; 80 % of 20 mol
