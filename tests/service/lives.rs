@@ -37,6 +37,11 @@ on_both_backends! {
     fn lives_between_services_tell_what_the_published_ones_do(world) {
         let keeper = world.furnished().keeper();
         let rule = gloves(&keeper, &json!({"kind": "calendar", "every": "P2Y"}));
+        let look = json!({
+            "task": "glove_inspection", "applies_to": "station", "duration": "PT10M", "closes": "nothing",
+            "triggers": [{"kind": "calendar", "every": "P10Y"}], "people": 1, "approach": "P14D"
+        });
+        keeper.post("/upkeep-rules", &look).is(201);
         let mut failed = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386].into_iter().zip([true, false].into_iter().cycle());
         for (station, (failures, changes)) in STATIONS.iter().zip([(3, 2), (3, 1), (2, 2), (2, 1)]) {
             // From now backwards: one in use for 500 days, some changed in time, some failed.
