@@ -7,6 +7,7 @@ pub mod defaults;
 pub mod due;
 pub mod evidence;
 mod gas_draw;
+mod jumps;
 pub mod leak_test;
 pub mod level;
 pub mod line;
