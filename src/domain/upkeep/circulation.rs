@@ -3,7 +3,7 @@
 
 use super::observations::{STANDSTILL_M3_H, off_stretches};
 use super::sensors::{SensorReadings, longest_step};
-use super::trend::{Sample, hours_between};
+use super::trend::{Sample, hours_between, value_at};
 use super::use_ahead::GasUse;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::common;
@@ -89,23 +89,6 @@ pub struct PurifierHistory {
 /// The readings of the sensor that has most of them, until `now`.
 pub fn fullest(sensors: &[SensorReadings], now: DateTime<Utc>) -> Vec<Sample> {
     sensors.iter().map(|one| one.sound(now)).max_by_key(Vec::len).unwrap_or_default()
-}
-
-/// The value at an instant among readings in order of time: evenly between
-/// those around it, else the nearest, as far as they lie within so many hours.
-pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> Option<f64> {
-    let next = readings.partition_point(|sample| sample.at < at);
-    let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= within;
-    let before = next.checked_sub(1).and_then(|before| readings.get(before)).filter(near);
-    let after = readings.get(next).filter(near);
-    match (before, after) {
-        (Some(before), Some(after)) => {
-            let whole = hours_between(before.at, after.at);
-            let share = if whole > 0.0 { hours_between(before.at, at) / whole } else { 0.0 };
-            Some(before.value + share * (after.value - before.value))
-        }
-        (one, other) => one.or(other).map(|sample| sample.value),
-    }
 }
 
 /// When gas circulated until now, and how much.

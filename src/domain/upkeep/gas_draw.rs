@@ -8,7 +8,7 @@
 //! few, and doubt from a state-space model of the readings (`level`).
 
 use super::evidence::{DueDates, Evidence};
-use super::level::{Ahead, Estimate, Fit, Grid, LevelModel, Observation, Prior};
+use super::level::{Ahead, CHANCES, EIGHTY, Estimate, Fit, Grid, LevelModel, Observation, Prior};
 use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
 use super::use_ahead::{GasUse, Total, UseCurve};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -33,12 +33,6 @@ const LEAST_ERROR: f64 = 0.0005;
 
 /// Intervals are widened by so much; see `tests/calibration`.
 const MARGIN: f64 = 1.08;
-
-/// The chances at which the earliest, likely and latest dates stand.
-const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
-
-/// Standard deviations from the mean to either end of an 80 % interval.
-const EIGHTY: f64 = 1.281_552;
 
 /// How a supply's gas is drawn.
 pub(super) struct Draw {

@@ -37,6 +37,11 @@ impl Grid {
         Self { wanderings: &[0.0, 0.01, 0.1, 0.5, 2.0, 20.0, 1000.0], drifts: &[0.3, 1.2, 5.0, 20.0, 80.0] };
 }
 
+/// The chances at which the earliest, likely and latest dates stand.
+pub const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
+/// Standard deviations from the mean to either end of an 80 % interval.
+pub const EIGHTY: f64 = 1.281_552;
+
 /// A rate forgets where it was within so many hours: twenty days, our own
 /// choice between a spell of weather and a change of the people who come.
 const MEMORY_HOURS: f64 = 480.0;

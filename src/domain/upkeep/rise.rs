@@ -4,10 +4,11 @@
 
 use super::condition::Condition;
 use super::evidence::{Assessment, DueDates, Evidence, digits};
-use super::level::{Ahead, Fit, Grid, LevelModel, Observation, Prior};
+use super::level::{Ahead, CHANCES, Fit, Grid, LevelModel, Observation, Prior};
 use super::sensors::{NORMAL_MAD, last_digit};
 use super::trend::{
-    CONFIDENCE, HORIZON_DAYS, Sample, TheilSen, after_hours, hours_between, intercept, median, theil_sen,
+    CONFIDENCE, HORIZON_DAYS, Sample, TheilSen, after_hours, hours_between, intercept, median, medians,
+    theil_sen,
 };
 use chrono::{DateTime, TimeDelta, Utc};
 
@@ -22,8 +23,9 @@ pub(super) const SOURCES: &str = "P. K. Sen, Journal of the American Statistical
 const FEWEST: usize = 5;
 /// The shortest time that a trend is taken over, hours.
 const SHORTEST_HOURS: f64 = 24.0;
-/// Over so many days the medians of days stand for the readings, so that what
-/// comes and goes with the day does not count; over less, those of quarters.
+/// Over so many days the medians of days stand for the readings, over twice as
+/// many those of two days, so that what comes and goes with the day does not
+/// count; over less, those of quarters of a day.
 const DAYS_FOR_DAYS: f64 = 10.0;
 /// Residuals of the line are cut at so many robust standard deviations.
 const WINSORISED: f64 = 3.0;
@@ -37,9 +39,6 @@ const GRID: Grid = Grid { wanderings: &[0.0, 0.02, 0.1], drifts: &[0.05, 0.2, 1.
 /// A sensor's errors hang together for a day or two: this share of a median's
 /// variance is common to all of late, and not averaged out.
 const COMMON: f64 = 1.8;
-/// The chances at which the earliest, likely and latest dates stand.
-const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
-
 /// Readings as hours after the first and values.
 type Points = Vec<(f64, f64)>;
 
@@ -114,15 +113,9 @@ fn condensed(samples: &[Sample], origin: DateTime<Utc>) -> (Points, Option<i64>)
     } else {
         6
     };
-    let bin = |sample: &Sample| (last.at - sample.at).num_hours() / hours;
-    let points: Points = samples
-        .chunk_by(|one, other| bin(one) == bin(other))
-        .filter_map(|together| {
-            let value = median(&mut together.iter().map(|sample| sample.value).collect::<Vec<_>>())?;
-            let middle = together[0].at + (together[together.len() - 1].at - together[0].at) / 2;
-            Some((hours_between(origin, middle), value))
-        })
-        .collect();
+    let condensed = medians(samples, hours);
+    let points: Points =
+        condensed.iter().map(|sample| (hours_between(origin, sample.at), sample.value)).collect();
     let joined = points.len() < samples.len();
     (points, joined.then_some(hours))
 }

@@ -1,5 +1,6 @@
 //! Trends of readings: the Theil–Sen slope with Sen's confidence interval,
-//! and condensing many readings into few. Knows numbers and instants only.
+//! condensing many readings into few, and the value between readings. Knows
+//! numbers and instants only.
 //!
 //! Sources: H. Theil (1950), P. K. Sen, "Estimates of the regression
 //! coefficient based on Kendall's tau", Journal of the American Statistical
@@ -10,17 +11,9 @@ use crate::domain::calendar::interval::seconds;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
-/// Where the method is described, for evidence.
-pub const THEIL_SEN_SOURCE: &str =
-    "P. K. Sen, Journal of the American Statistical Association 63 (1968) 1379-1389";
-
 /// The confidence of intervals that dates are given with: the earliest and
 /// the latest are its 10 % and 90 % points.
 pub const CONFIDENCE: f64 = 0.8;
-
-/// The most points that a slope is taken through; more are condensed first,
-/// because the pairs grow with the square.
-pub const MOST_POINTS: usize = 200;
 
 /// The farthest that anything is extrapolated, days.
 pub const HORIZON_DAYS: i64 = 730;
@@ -116,62 +109,36 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
     }
 }
 
-/// At most [`MOST_POINTS`] samples that stand for all of them: the medians of
-/// stretches of equal length, in whole hours. Few samples stay as they are.
-/// The samples must be in order of time. Also tells the length in hours.
-pub fn condense(samples: &[Sample]) -> (Vec<Sample>, Option<i64>) {
-    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return (Vec::new(), None) };
-    if samples.len() <= MOST_POINTS {
-        return (samples.to_vec(), None);
-    }
-    let bins = i64::try_from(MOST_POINTS).unwrap_or(i64::MAX);
-    let hours = (last.at - first.at).num_hours() / bins + 1;
-    let bin = |sample: &Sample| (sample.at - first.at).num_hours() / hours;
-    let condensed = samples
-        .chunk_by(|a, b| bin(a) == bin(b))
+/// Samples, in order of time, condensed to the median of each stretch of so
+/// many hours, counted back from the last; each stands at the middle of those
+/// that it was taken of.
+pub(super) fn medians(samples: &[Sample], hours: i64) -> Vec<Sample> {
+    let Some(last) = samples.last() else { return Vec::new() };
+    let stretch = |sample: &Sample| (last.at - sample.at).num_hours() / hours;
+    samples
+        .chunk_by(|one, other| stretch(one) == stretch(other))
         .filter_map(|together| {
             let value = median(&mut together.iter().map(|sample| sample.value).collect::<Vec<_>>())?;
-            Some(Sample { at: together[together.len() / 2].at, value })
+            let middle = together[0].at + (together[together.len() - 1].at - together[0].at) / 2;
+            Some(Sample { at: middle, value })
         })
-        .collect();
-    (condensed, Some(hours))
+        .collect()
 }
 
-/// A line through samples over time.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Trend {
-    origin: DateTime<Utc>,
-    points: Vec<(f64, f64)>,
-    /// The line, `x` in hours.
-    pub line: TheilSen,
-    /// The length of the stretches the samples were condensed to, hours.
-    pub condensed_hours: Option<i64>,
-}
-
-impl Trend {
-    /// The line through samples in order of time; `None` without two instants.
-    pub fn of(samples: &[Sample]) -> Option<Self> {
-        let origin = samples.first()?.at;
-        let (condensed, condensed_hours) = condense(samples);
-        let points: Vec<(f64, f64)> =
-            condensed.iter().map(|sample| (hours_between(origin, sample.at), sample.value)).collect();
-        let line = theil_sen(&points, CONFIDENCE)?;
-        Some(Self { origin, points, line, condensed_hours })
-    }
-
-    /// When a line of that slope through the points rises to `level`; `None`
-    /// where it does not rise, or not within the horizon after `now`.
-    pub fn rises_to(&self, level: f64, slope: f64, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
-        if slope <= 0.0 {
-            return None;
+/// The value at an instant among readings in order of time: evenly between
+/// those around it, else the nearest, as far as they lie within so many hours.
+pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> Option<f64> {
+    let next = readings.partition_point(|sample| sample.at < at);
+    let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= within;
+    let before = next.checked_sub(1).and_then(|before| readings.get(before)).filter(near);
+    let after = readings.get(next).filter(near);
+    match (before, after) {
+        (Some(before), Some(after)) => {
+            let whole = hours_between(before.at, after.at);
+            let share = if whole > 0.0 { hours_between(before.at, at) / whole } else { 0.0 };
+            Some(before.value + share * (after.value - before.value))
         }
-        let hours = (level - intercept(&self.points, slope)?) / slope;
-        after_hours(self.origin, hours).filter(|at| *at <= now + TimeDelta::days(HORIZON_DAYS))
-    }
-
-    /// Points that the line was taken through.
-    pub fn count(&self) -> usize {
-        self.points.len()
+        (one, other) => one.or(other).map(|sample| sample.value),
     }
 }
 
@@ -218,10 +185,13 @@ mod tests {
         let start: DateTime<Utc> = "2026-01-01T00:00:00Z".parse().unwrap();
         let samples: Vec<Sample> =
             (0..6000).map(|i| Sample { at: start + TimeDelta::minutes(10 * i), value: 100.0 }).collect();
-        let (condensed, hours) = condense(&samples);
-        assert!(condensed.len() <= MOST_POINTS && condensed.len() > MOST_POINTS / 2, "{}", condensed.len());
-        assert_eq!(hours, Some(5));
+        let condensed = medians(&samples, 5);
+        assert!(condensed.len() <= 200 && condensed.len() > 100, "{}", condensed.len());
         assert!(condensed.iter().all(|sample| near(sample.value, 100.0)));
+        // The last stretch ends with the last sample: 30 of them, ten minutes apart.
+        let last = samples.last().unwrap().at;
+        assert_eq!(condensed.last().unwrap().at, last - TimeDelta::minutes(145));
+        assert!(medians(&[], 5).is_empty());
     }
 
     proptest! {

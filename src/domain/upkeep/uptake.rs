@@ -5,7 +5,7 @@
 
 use super::circulation::{Circulation, PurifierHistory, fullest};
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
-use super::level::{Ahead, Fit, Grid, LevelModel, Observation, Prior};
+use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, Prior};
 use super::report::moment;
 use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings};
@@ -25,10 +25,6 @@ const STALE_DAYS: i64 = 7;
 const MOST_GAPS: usize = 5;
 /// An integral is read almost without error, so that its pace is what drifts.
 const GRID: Grid = Grid { wanderings: &[0.1, 1.0, 10.0], drifts: &[15.0, 75.0, 375.0, 1875.0] };
-/// The chances at which the earliest, likely and latest dates stand.
-const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
-/// Standard deviations between the ends of an 80 % interval.
-const EIGHTY: f64 = 2.0 * 1.281_552;
 /// Intervals are widened by so much; see `tests/calibration`.
 const MARGIN: f64 = 1.35;
 /// What was taken up until a reading is hardly known better than this share
@@ -223,7 +219,7 @@ impl<'a> Account<'a> {
             return Assessment::unknown(reason, evidence);
         }
         let fit = self.fit(mean);
-        let gaps_sd = (high - low) / EIGHTY * last.unknown_hours;
+        let gaps_sd = (high - low) / (2.0 * EIGHTY) * last.unknown_hours;
         let ahead = |chance| {
             let fit = fit.as_ref()?;
             self.ahead(fit, chance, mean, gaps_sd)

@@ -3,10 +3,10 @@
 //! the circulation ran. Where nobody read for longer than a stated time, the
 //! hours count as unknown and add nothing.
 
-use super::circulation::{Circulation, moles_per_m3, value_at};
+use super::circulation::{Circulation, moles_per_m3};
 use super::evidence::Gap;
 use super::sensors::longest_step;
-use super::trend::{Sample, hours_between};
+use super::trend::{Sample, hours_between, value_at};
 use chrono::{DateTime, Utc};
 
 /// A temperature reading counts so many hours before and after.

@@ -3,14 +3,14 @@
 //! draws the gas.
 
 use super::contents::SupplyHistory;
-use super::trend::{Sample, hours_between, median};
+use super::trend::{Sample, hours_between, medians, value_at};
 use crate::domain::facility::{Cylinder, CylinderState, SuppliedGas};
 use crate::domain::physics::gas::{CylinderReading, GasError, GasMixture, PureGas, cylinder_content};
 use crate::domain::quantity::{Bar, Celsius, GaugeBar, Litres};
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 
 /// A temperature reading counts for pressures read so many hours before or after.
-const TEMPERATURE_HOURS: i64 = 12;
+const TEMPERATURE_HOURS: f64 = 12.0;
 /// Contents that rise by more than this share of a filling were topped up or exchanged.
 const RISE: f64 = 0.03;
 /// The most readings of a segment whose contents are computed; more are thinned evenly.
@@ -65,19 +65,7 @@ impl<'a> Vessel<'a> {
     /// The temperature at an instant: evenly between the readings around it,
     /// else the nearest reading, else the one stated for the supply.
     pub(super) fn temperature_at(&self, at: DateTime<Utc>) -> Celsius {
-        let readings = &self.history.temperature;
-        let next = readings.partition_point(|sample| sample.at < at);
-        let near = |sample: &&Sample| (sample.at - at).abs() <= TimeDelta::hours(TEMPERATURE_HOURS);
-        let before = next.checked_sub(1).and_then(|before| readings.get(before)).filter(near);
-        let after = readings.get(next).filter(near);
-        let value = match (before, after) {
-            (Some(before), Some(after)) => {
-                let whole = hours_between(before.at, after.at);
-                let share = if whole > 0.0 { hours_between(before.at, at) / whole } else { 0.0 };
-                Some(before.value + share * (after.value - before.value))
-            }
-            (one, other) => one.or(other).map(|sample| sample.value),
-        };
+        let value = value_at(&self.history.temperature, at, TEMPERATURE_HOURS);
         value.and_then(|value| Celsius::new(value).ok()).unwrap_or(self.history.supply.temperature)
     }
 
@@ -160,15 +148,7 @@ fn daily(stretch: &[Sample]) -> Vec<Sample> {
     if days < DAYS_TO_CONDENSE || !many {
         return stretch.to_vec();
     }
-    let day = |sample: &Sample| (last.at - sample.at).num_days();
-    stretch
-        .chunk_by(|one, other| day(one) == day(other))
-        .filter_map(|together| {
-            let value = median(&mut together.iter().map(|sample| sample.value).collect::<Vec<_>>())?;
-            let middle = together[0].at + (together[together.len() - 1].at - together[0].at) / 2;
-            Some(Sample { at: middle, value })
-        })
-        .collect()
+    medians(stretch, 24)
 }
 
 /// The gas of a supply as a mixture.
