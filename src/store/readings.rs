@@ -7,6 +7,7 @@ use super::error::{StoreError, StoreResult};
 use super::schema::{cylinders, gloveboxes, reading_series, readings};
 use super::things::checked;
 use crate::domain::facility::{CylinderState, Limits, MeasuredQuantity};
+use crate::domain::upkeep::Sample;
 use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use diesel::result::Error as DieselError;
@@ -97,24 +98,29 @@ pub(crate) fn series(
     find(tx)?.ok_or(StoreError::Contention)
 }
 
-/// The readings of a thing's quantity over all its sensors in `[from, to)`,
-/// in order of time.
-pub(crate) fn range(
+/// The first instant after one, as both databases keep time.
+pub(crate) fn just_after(at: DateTime<Utc>) -> DateTime<Utc> {
+    at + TimeDelta::microseconds(1)
+}
+
+/// The readings of a thing's quantity over all its sensors from `from` until
+/// `until`, both counted in, in order of time.
+pub(crate) fn samples(
     tx: &mut Tx<'_>,
     subject: Uuid,
     quantity: MeasuredQuantity,
     from: DateTime<Utc>,
-    to: DateTime<Utc>,
-) -> StoreResult<Vec<(DateTime<Utc>, f64)>> {
+    until: DateTime<Utc>,
+) -> StoreResult<Vec<Sample>> {
     let numbers: Vec<i64> = series_of(tx, subject, quantity)?.into_iter().map(|series| series.id).collect();
     let rows: Vec<(NaiveDateTime, f64)> = readings::table
         .filter(readings::series_id.eq_any(numbers))
         .filter(readings::at.ge(from.naive_utc()))
-        .filter(readings::at.lt(to.naive_utc()))
+        .filter(readings::at.le(until.naive_utc()))
         .order((readings::at, readings::series_id))
         .select((readings::at, readings::value))
         .load(tx.db())?;
-    Ok(rows.into_iter().map(|(at, value)| (at.and_utc(), value)).collect())
+    Ok(rows.into_iter().map(|(at, value)| Sample { at: at.and_utc(), value }).collect())
 }
 
 /// The last reading of a thing's quantity at or before `before`, over all its sensors.
@@ -125,8 +131,7 @@ pub(crate) fn latest(
     before: DateTime<Utc>,
 ) -> StoreResult<Option<(DateTime<Utc>, f64)>> {
     let mut latest: Option<Point> = None;
-    // Both databases keep microseconds, so the next one is the first after it.
-    let end = before + TimeDelta::microseconds(1);
+    let end = just_after(before);
     for series in series_of(tx, subject, quantity)? {
         let last = last_before(tx, series.id, end)?;
         latest = latest.into_iter().chain(last).max_by_key(|point| point.at);

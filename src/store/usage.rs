@@ -15,9 +15,6 @@ use diesel::prelude::*;
 use serde_json::Value;
 use uuid::Uuid;
 
-/// What claims say of time with hands in the gloves.
-const WORK: &str = "work";
-
 type WorkRow = (NaiveDateTime, NaiveDateTime, String, Option<NaiveDateTime>, Option<NaiveDateTime>, String);
 
 /// Work at some stations, past and booked, ending after `from`, in order of
@@ -28,7 +25,7 @@ fn work(tx: &mut Tx<'_>, stations: &[Uuid], from: DateTime<Utc>) -> StoreResult<
     Ok(claims::table
         .inner_join(bookings::table)
         .filter(claims::resource_id.eq_any(stations))
-        .filter(claims::why.eq(WORK))
+        .filter(claims::why.eq(Why::Work.word()))
         .filter(claims::ends_at.gt(from.naive_utc()))
         .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
         .order((claims::starts_at, claims::id))
@@ -43,7 +40,17 @@ fn work(tx: &mut Tx<'_>, stations: &[Uuid], from: DateTime<Utc>) -> StoreResult<
         .load(tx.db())?)
 }
 
-fn used((starts, ends, progress, started, closed, _): &WorkRow) -> Option<Interval> {
+fn worked((starts, ends, progress, started, closed, _): &WorkRow) -> Option<Interval> {
+    used((*starts, *ends), progress, *started, *closed)
+}
+
+/// The time that a booking of `starts` to `ends` was or will be in use.
+fn used(
+    (starts, ends): (NaiveDateTime, NaiveDateTime),
+    progress: &str,
+    started: Option<NaiveDateTime>,
+    closed: Option<NaiveDateTime>,
+) -> Option<Interval> {
     let (from, to) = match (started, closed) {
         // A close-out written down days later is not days of use.
         (Some(started), Some(closed)) if progress == "closed_out" => (started, closed.min(ends)),
@@ -54,7 +61,7 @@ fn used((starts, ends, progress, started, closed, _): &WorkRow) -> Option<Interv
 
 /// Time worked, and booked to be worked, at a station.
 pub(crate) fn at_station(tx: &mut Tx<'_>, station: Uuid, from: DateTime<Utc>) -> StoreResult<Vec<Interval>> {
-    Ok(work(tx, &[station], from)?.iter().filter_map(used).collect())
+    Ok(work(tx, &[station], from)?.iter().filter_map(worked).collect())
 }
 
 /// Time worked, and booked to be worked, with solvents at any of a box's stations.
@@ -67,7 +74,7 @@ pub(crate) fn with_solvents(
         serde_json::from_str::<Value>(&row.5)
             .is_ok_and(|work| work["solvents"].as_array().is_some_and(|solvents| !solvents.is_empty()))
     };
-    Ok(work(tx, stations, from)?.iter().filter(names_solvents).filter_map(used).collect())
+    Ok(work(tx, stations, from)?.iter().filter(names_solvents).filter_map(worked).collect())
 }
 
 /// Work that draws gas at some boxes, done and booked, ending after `from`, in
@@ -104,9 +111,9 @@ pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>)
             .load(tx.db())?;
         found.extend(rows.into_iter().filter_map(
             |(starts, ends, progress, started, closed, litres, booked)| {
-                let work: WorkRow = (starts, ends, progress, started, closed, String::new());
+                let interval = used((starts, ends), &progress, started, closed)?;
                 let computed_mol = litres / IDEAL_MOLAR_VOLUME_L;
-                Some(GasUse { interval: used(&work)?, computed_mol, booked_at: booked.and_utc() })
+                Some(GasUse { interval, computed_mol, booked_at: booked.and_utc() })
             },
         ));
     }

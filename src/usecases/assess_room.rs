@@ -128,9 +128,7 @@ fn last_read(
 ) -> Result<Option<PressureRead>> {
     let bar = MeasuredQuantity::GaugeBar;
     let names = |swap: &&Service| {
-        let is =
-            |key: &str| swap.measured.get(key).and_then(|tag| tag.as_str()) == Some(cylinder.tag.as_str());
-        is("removed") || is("connected")
+        swap.names_cylinder("removed", &cylinder.tag) || swap.names_cylinder("connected", &cylinder.tag)
     };
     // What was read before it was last put on or taken off is of a former filling,
     // and a supply's gauge shows other cylinders before the last swap.
@@ -166,8 +164,9 @@ fn temperature_near(
     at: DateTime<Utc>,
     now: DateTime<Utc>,
 ) -> Result<Celsius> {
-    let until = (at + TEMPERATURE_NEAR).min(now) + TimeDelta::microseconds(1);
-    let read = readings::range(tx, supply.id, MeasuredQuantity::TemperatureC, at - TEMPERATURE_NEAR, until)?;
-    let nearest = read.into_iter().min_by_key(|(read_at, _)| (*read_at - at).abs());
-    Ok(nearest.and_then(|(_, value)| Celsius::new(value).ok()).unwrap_or(supply.value.temperature))
+    let until = (at + TEMPERATURE_NEAR).min(now);
+    let read =
+        readings::samples(tx, supply.id, MeasuredQuantity::TemperatureC, at - TEMPERATURE_NEAR, until)?;
+    let nearest = read.into_iter().min_by_key(|read| (read.at - at).abs());
+    Ok(nearest.and_then(|read| Celsius::new(read.value).ok()).unwrap_or(supply.value.temperature))
 }

@@ -9,16 +9,15 @@ use crate::domain::access::Actor;
 use crate::domain::facility::{GasSupply, Scope, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::names::Reference;
-use crate::domain::upkeep::contents::{self, GasForecast, Recent};
+use crate::domain::upkeep::contents::{self, GasForecast, SupplyHistory};
 use crate::domain::upkeep::due;
 use crate::domain::upkeep::moves;
-use crate::domain::upkeep::observations::{Observation, Scene, consumption};
 use crate::domain::upkeep::rules::PartKind;
 use crate::domain::upkeep::{DueItem, UpkeepRule};
 pub(crate) use crate::store::due_date_history::Entry;
 use crate::store::due_items;
 pub(crate) use crate::store::due_items::{KeptItem, Narrowed};
-use crate::store::{due_date_history, events, gloveboxes, rules, site, things};
+use crate::store::{due_date_history, events, rules, site, things};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde_json::json;
@@ -63,7 +62,7 @@ pub(crate) fn compute(
 
 /// Keeps an item under the id it has, or a fresh one, unless what is kept was
 /// computed for a later moment; a move is noted with its reasons. Tells the id.
-pub(crate) fn keep(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, item: &DueItem) -> Result<Uuid> {
+pub(crate) fn keep(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, zone: Tz, item: &DueItem) -> Result<Uuid> {
     let Some(known) = due_items::of(tx, item.rule, item.subject)? else {
         let kept = KeptItem { id: fresh_id(), version: 1, item: item.clone(), moved: None };
         due_items::insert(tx, &kept)?;
@@ -76,7 +75,7 @@ pub(crate) fn keep(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, item: &DueItem
     if known.item.computed_at > item.computed_at || known.item == *item {
         return Ok(known.id);
     }
-    let moved = moves::between(&known.item, item, zone(tx)?);
+    let moved = moves::between(&known.item, item, zone);
     if let Some(moved) = &moved {
         due_date_history::append(tx, fresh_id(), known.id, item, &moved.reasons, &moved.detail)?;
     }
@@ -105,45 +104,24 @@ fn note(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, kept: &KeptItem) -> Resul
 
 /// Works out anew what concerns a part, its parts and its box, as things are now.
 pub(crate) fn refresh(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, subject: ThingId) -> Result<()> {
+    let zone = zone(tx)?;
     let parts = parts(tx)?;
     let family = parts.family(subject);
     for item in compute(tx, &parts, Some(&family), now)? {
-        keep(tx, now, by, &item)?;
+        keep(tx, now, by, zone, &item)?;
     }
     Ok(())
 }
 
-/// The forecast of every gas supply, as of a moment.
-pub(crate) fn forecasts(
+/// What is known of every gas supply, as of a moment.
+pub(crate) fn supplies(
     tx: &mut Tx<'_>,
     parts: &Parts,
     as_of: DateTime<Utc>,
-) -> Result<Vec<(Stored<GasSupply>, GasForecast)>> {
+) -> Result<Vec<(Stored<GasSupply>, SupplyHistory)>> {
     let mut loader = Loader::new(tx, parts, as_of)?;
-    let mut found = Vec::with_capacity(parts.supplies.len());
-    for supply in &parts.supplies {
-        let history = loader.supply(&supply.value, supply.id)?;
-        found.push((supply.clone(), contents::forecast(&history, as_of)));
-    }
-    Ok(found)
-}
-
-/// The supplies that gave clearly more of late than was to be expected.
-pub(crate) fn overdrawn(tx: &mut Tx<'_>, parts: &Parts, as_of: DateTime<Utc>) -> Result<Vec<Observation>> {
-    let mut noticed = Vec::new();
-    for supply in &parts.supplies {
-        let mut loader = Loader::new(tx, parts, as_of)?;
-        let history = loader.supply(&supply.value, supply.id)?;
-        let zone = zone(tx)?;
-        let fed = gloveboxes::fed_by(tx, supply.id.into())?.into_iter().map(ThingId::from);
-        let boxes: Vec<String> = fed.filter_map(|id| Some(parts.subject(id)?.tag.clone())).collect();
-        let scene = Scene { id: supply.id.into(), tag: supply.value.tag.as_str(), zone, now: as_of };
-        noticed.extend(contents::recent(&history, as_of).and_then(|recent| {
-            let Recent { measured_mol, expected_mol, sd_mol, days } = recent;
-            consumption(&scene, measured_mol, expected_mol, sd_mol, days, &boxes)
-        }));
-    }
-    Ok(noticed)
+    let load = |supply: &Stored<GasSupply>| Ok((supply.clone(), loader.supply(&supply.value, supply.id)?));
+    parts.supplies.iter().map(load).collect()
 }
 
 /// The forecast of one gas supply, as things are now.
@@ -156,8 +134,9 @@ pub(crate) fn forecast(
     actor.needs_any(SEE)?;
     let supply: Stored<GasSupply> = super::keep::load(tx, reference)?;
     let parts = Parts::only_supply(supply);
-    let found = forecasts(tx, &parts, now)?;
-    found.into_iter().next().ok_or_else(|| Error::unknown("gas_supply", reference))
+    let found = supplies(tx, &parts, now)?.into_iter().next();
+    let (supply, history) = found.ok_or_else(|| Error::unknown("gas_supply", reference))?;
+    Ok((supply, contents::forecast(&history, now)))
 }
 
 /// Shows one item.

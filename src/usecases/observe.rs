@@ -1,15 +1,17 @@
 //! What a night's look at the readings of each box points out.
 
+use super::parts::Parts;
 use super::{Result, Tx};
 use crate::domain::booking::Why;
 use crate::domain::calendar::Interval;
-use crate::domain::facility::{Glovebox, MeasuredQuantity, Stored};
+use crate::domain::facility::{GasSupply, Glovebox, MeasuredQuantity, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::upkeep::Sample;
+use crate::domain::upkeep::contents::{self, Recent, SupplyHistory};
 use crate::domain::upkeep::observations::{
-    Circulation, Observation, Scene, Stretch, box_pressure, in_order, level_under_circulation, off_stretches,
-    oxygen_rise, silent, water_rise,
+    Circulation, Observation, Scene, Stretch, box_pressure, consumption, in_order, level_under_circulation,
+    off_stretches, oxygen_rise, silent, water_rise,
 };
 use crate::store::{claims, gloveboxes, readings, site};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -42,16 +44,25 @@ pub(super) fn observe(tx: &mut Tx<'_>, zone: Tz, as_of: DateTime<Utc>) -> Result
     Ok(in_order(noticed))
 }
 
-fn samples(
+/// The supplies that gave clearly more of late than was to be expected.
+pub(super) fn overdrawn(
     tx: &mut Tx<'_>,
-    id: Uuid,
-    quantity: MeasuredQuantity,
-    from: DateTime<Utc>,
-    until: DateTime<Utc>,
-) -> Result<Vec<Sample>> {
-    // Both databases keep microseconds, so the next one is the first after it.
-    let read = readings::range(tx, id, quantity, from, until + TimeDelta::microseconds(1))?;
-    Ok(read.into_iter().map(|(at, value)| Sample { at, value }).collect())
+    supplies: &[(Stored<GasSupply>, SupplyHistory)],
+    parts: &Parts,
+    zone: Tz,
+    as_of: DateTime<Utc>,
+) -> Result<Vec<Observation>> {
+    let mut noticed = Vec::new();
+    for (supply, history) in supplies {
+        let fed = gloveboxes::fed_by(tx, supply.id.into())?.into_iter().map(ThingId::from);
+        let boxes: Vec<String> = fed.filter_map(|id| Some(parts.subject(id)?.tag.clone())).collect();
+        let scene = Scene { id: supply.id.into(), tag: supply.value.tag.as_str(), zone, now: as_of };
+        noticed.extend(contents::recent(history, as_of).and_then(|recent| {
+            let Recent { measured_mol, expected_mol, sd_mol, days } = recent;
+            consumption(&scene, measured_mol, expected_mol, sd_mol, days, &boxes)
+        }));
+    }
+    Ok(noticed)
 }
 
 /// What was read of a box's circulation, at the box or its purifier, and what
@@ -68,10 +79,10 @@ fn circulation(
 ) -> Result<CirculationRecord> {
     let from = as_of - TimeDelta::days(CIRCULATION_DAYS);
     let quantity = MeasuredQuantity::CirculationM3H;
-    let mut read = samples(tx, stored.id, quantity, from, as_of)?;
+    let mut read = readings::samples(tx, stored.id, quantity, from, as_of)?;
     let mut claimed = Vec::new();
     if let Some(purifier) = &stored.value.purifier {
-        read.extend(samples(tx, purifier.id.uuid(), quantity, from, as_of)?);
+        read.extend(readings::samples(tx, purifier.id.uuid(), quantity, from, as_of)?);
         read.sort_by_key(|sample| sample.at);
         if let Ok(range) = Interval::new(as_of - TimeDelta::days(STRETCH_DAYS), as_of) {
             let busy = claims::touching(tx, &[purifier.id.into()], range)?;
@@ -96,8 +107,8 @@ fn rises(
     let mut stretches = Vec::with_capacity(intervals.len() - surplus);
     for interval in intervals.drain(surplus..) {
         let (from, until) = (interval.start(), interval.end());
-        let oxygen = samples(tx, stored.id, MeasuredQuantity::OxygenPpm, from, until)?;
-        let water = samples(tx, stored.id, MeasuredQuantity::WaterPpm, from, until)?;
+        let oxygen = readings::samples(tx, stored.id, MeasuredQuantity::OxygenPpm, from, until)?;
+        let water = readings::samples(tx, stored.id, MeasuredQuantity::WaterPpm, from, until)?;
         stretches.push(Stretch { interval, oxygen, water });
     }
     let volume = stored.value.internal_volume;
@@ -117,7 +128,7 @@ fn standing(
     let day_ago = scene.now - TimeDelta::hours(LEVEL_HOURS);
     let mut noticed = Vec::new();
     for quantity in [MeasuredQuantity::OxygenPpm, MeasuredQuantity::WaterPpm] {
-        let read = samples(tx, stored.id, quantity, day_ago, scene.now)?;
+        let read = readings::samples(tx, stored.id, quantity, day_ago, scene.now)?;
         match (read.is_empty(), stored.value.limits.of(quantity)) {
             (false, Some(limits)) if stored.value.purifier.is_some() => {
                 let circulation = now_of(circulation, scene.now);
@@ -127,7 +138,7 @@ fn standing(
             (true, _) => noticed.extend(silence(tx, scene, stored.id, quantity)?),
         }
     }
-    let pressures = samples(tx, stored.id, MeasuredQuantity::BoxPressureMbar, day_ago, scene.now)?;
+    let pressures = readings::samples(tx, stored.id, MeasuredQuantity::BoxPressureMbar, day_ago, scene.now)?;
     noticed.extend(box_pressure(scene, &pressures));
     Ok(noticed)
 }
@@ -150,6 +161,6 @@ fn silence(
     quantity: MeasuredQuantity,
 ) -> Result<Option<Observation>> {
     let Some((last, _)) = readings::latest(tx, id, quantity, scene.now)? else { return Ok(None) };
-    let read = samples(tx, id, quantity, last - TimeDelta::days(SPACING_DAYS), last)?;
+    let read = readings::samples(tx, id, quantity, last - TimeDelta::days(SPACING_DAYS), last)?;
     Ok(silent(scene, quantity, &read))
 }

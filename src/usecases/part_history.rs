@@ -248,9 +248,10 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     }
 
     fn series(&mut self, series: i64, from: DateTime<Utc>) -> Result<Vec<Sample>> {
-        let until = self.as_of + TimeDelta::microseconds(1);
         let mut samples = Vec::new();
-        readings::each(self.tx, series, from, until, |at, value| samples.push(Sample { at, value }))?;
+        readings::each(self.tx, series, from, readings::just_after(self.as_of), |at, value| {
+            samples.push(Sample { at, value });
+        })?;
         Ok(samples)
     }
 
@@ -260,9 +261,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         quantity: MeasuredQuantity,
         from: DateTime<Utc>,
     ) -> Result<Vec<Sample>> {
-        let until = self.as_of + TimeDelta::microseconds(1);
-        let read = readings::range(self.tx, id.uuid(), quantity, from, until)?;
-        Ok(read.into_iter().map(|(at, value)| Sample { at, value }).collect())
+        Ok(readings::samples(self.tx, id.uuid(), quantity, from, self.as_of)?)
     }
 
     pub(super) fn supply(&mut self, supply: &GasSupply, id: Uuid) -> Result<SupplyHistory> {
@@ -324,8 +323,7 @@ fn removed(cylinder: &Cylinder, swaps: &[Service]) -> Option<DateTime<Utc>> {
 }
 
 fn swapped(cylinder: &Cylinder, swaps: &[Service], how: &str) -> Option<DateTime<Utc>> {
-    let names =
-        |swap: &&Service| swap.measured.get(how).and_then(|tag| tag.as_str()) == Some(cylinder.tag.as_str());
+    let names = |swap: &&Service| swap.names_cylinder(how, &cylinder.tag);
     swaps.iter().filter(names).map(|swap| swap.done_at).max()
 }
 

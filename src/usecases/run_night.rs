@@ -3,13 +3,14 @@
 //! behind and can be started again.
 
 use super::due_items;
-use super::observe::observe;
+use super::observe::{observe, overdrawn};
 use super::run_booking::release_no_shows;
 use super::stock;
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
-use crate::domain::facility::Scope;
+use crate::domain::facility::{GasSupply, Scope, Stored};
+use crate::domain::upkeep::contents::{self, SupplyHistory};
 use crate::domain::upkeep::due::start_of_day;
 use crate::domain::upkeep::report::{NightlyReport, ReportItem, ReportSupply};
 pub(crate) use crate::store::nightly_runs::Night;
@@ -96,7 +97,7 @@ fn compute(
     let (mut listed, mut due) = (Vec::new(), Vec::new());
     let mut kept = HashSet::new();
     for item in due_items::compute(tx, &parts, None, as_of)? {
-        let id = due_items::keep(tx, now, &actor.subject, &item)?;
+        let id = due_items::keep(tx, now, &actor.subject, zone, &item)?;
         kept.insert(id);
         listed.push(ReportItem::of(id.into(), &item));
         due.push((id.into(), item));
@@ -106,12 +107,13 @@ fn compute(
             crate::store::due_items::delete(tx, id)?;
         }
     }
-    let supplies = due_items::forecasts(tx, &parts, as_of)?
-        .iter()
-        .map(|(supply, forecast)| ReportSupply::of(supply.id.into(), &supply.value, forecast))
-        .collect();
+    let supplies = due_items::supplies(tx, &parts, as_of)?;
     let mut noticed = observe(tx, zone, as_of)?;
-    noticed.extend(due_items::overdrawn(tx, &parts, as_of)?);
+    noticed.extend(overdrawn(tx, &supplies, &parts, zone, as_of)?);
+    let told = |(supply, history): &(Stored<GasSupply>, SupplyHistory)| {
+        ReportSupply::of(supply.id.into(), &supply.value, &contents::forecast(history, as_of))
+    };
+    let supplies = supplies.iter().map(told).collect();
     let orders = stock::to_order(tx, as_of, &due)?;
     Ok(NightlyReport::new(as_of, zone, listed, supplies).ordering(zone, orders).noticing(zone, noticed))
 }

@@ -4,7 +4,7 @@ use super::defaults::LEAK_TEST;
 use super::leak_test::{LeakFigure, Measured};
 use super::rules::words;
 use crate::domain::ids::{PersonId, ThingId};
-use crate::domain::names::{Name, Remark, Word};
+use crate::domain::names::{Name, Remark, Tag, Word};
 use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::violations::{Check, Violation, Violations};
 use chrono::{DateTime, Utc};
@@ -140,6 +140,12 @@ impl Service {
     pub fn stated_outcome(&self) -> Option<Outcome> {
         let by_figure = self.leak_figure().map(|figure| Outcome::by(&figure));
         (by_figure != Some(self.outcome)).then_some(self.outcome)
+    }
+
+    /// Whether it is a swap that says so of the cylinder of that tag; `how` is
+    /// `connected` or `removed`.
+    pub fn names_cylinder(&self, how: &str, tag: &Tag) -> bool {
+        self.measured.get(how).and_then(|named| named.as_str()) == Some(tag.as_str())
     }
 
     /// Whether it is a leak test that was not passed.
