@@ -7,6 +7,7 @@ apart. Times are minutes, costs drykeep's units with its default weights.
 
     pip install ortools==9.15.6755
     python generate_plans.py            writes plans.json
+    python generate_plans.py --large    writes plans_large.json (two minutes)
     python generate_plans.py --check    says whether it still gives the same
 """
 
@@ -104,6 +105,52 @@ def draw(rng, number):
         "days": days, "boxes": boxes, "people": people, "windows": windows, "tasks": tasks, "bookings": bookings,
         "taken": taken, "stock": stock, "closed": closed,
         "open_minimum": {gas: rng.choice([0, 0, 1]) for gas in ("argon", "nitrogen")},
+    }
+
+
+def draw_large(rng):
+    """Sixty tasks in eight weeks on twenty boxes among 1500 bookings."""
+    days = 56
+    boxes = [{"gas": "argon" if n < 12 else "nitrogen", "stations": rng.randint(2, 3)} for n in range(20)]
+    workdays = [day for day in range(days) if day % 7 < 5]
+    people = []
+    for held in (["a", "b"], ["a"], ["b", "c"], ["c", "a"]):
+        off = set(rng.sample(workdays, 8))
+        people.append({"working": [[d * DAY + 480, d * DAY + 990] for d in workdays if d not in off],
+                       "absent": [], "competences": held})
+    windows, tasks = [], []
+    for box in range(20):
+        for day in workdays:
+            if day % 7 == box % 5:
+                windows.append({"start": day * DAY + 480, "end": day * DAY + 900, "boxes": [box], "tasks": [],
+                                "notice": 2 * DAY})
+                windows.append({"start": day * DAY + 480, "end": (day + 1) * DAY + 660, "boxes": [box],
+                                "tasks": ["regeneration"], "notice": 2 * DAY})
+    for number in range(60):
+        kind = rng.choice(["glove_change", "filter_change", "leak_test", "regeneration", "pump_oil_change"])
+        act_by = rng.randint(2, days + 10) * DAY + 960
+        long = kind == "regeneration"
+        tasks.append({
+            "task": kind, "box": number % 20, "attended": {"leak_test": 120}.get(kind, 60),
+            "unattended": 960 if long else 0, "finish": 30 if long else 0,
+            "purge": 60 if kind in ("glove_change", "filter_change") else 0,
+            "closes": "station" if kind == "glove_change" else "nothing" if kind == "pump_oil_change" else "box",
+            "people": 2 if kind == "leak_test" and rng.random() < 0.3 else 1,
+            "competence": {"glove_change": "a", "regeneration": "b", "leak_test": "c"}.get(kind),
+            "needs": [["glove pair", 1000]] if kind == "glove_change" else [],
+            "regeneration": long, "earliest": act_by - rng.randint(3, 14) * DAY, "act_by": act_by,
+            "safety": kind == "leak_test" and rng.random() < 0.3, "state": "due" if act_by < 10 * DAY else "approaching",
+        })
+    slots = [(d, b, s, h) for d in workdays for b in range(20) for s in range(boxes[b]["stations"]) for h in (480, 780)]
+    bookings = []
+    for day, box, station, hour in sorted(rng.sample(slots, 1500)):
+        start = day * DAY + hour + rng.choice([0, 30, 45])
+        bookings.append({"box": box, "station": station, "start": start, "end": start + rng.choice([90, 120, 180, 240]),
+                         "tentative": rng.random() < 0.2, "equal": rng.random() < 0.4})
+    return {
+        "days": days, "boxes": boxes, "people": people, "windows": windows, "tasks": tasks, "bookings": bookings,
+        "taken": [], "stock": [[0, 4000], [14 * DAY, 12000], [35 * DAY, 30000]], "closed": [],
+        "open_minimum": {"argon": 9, "nitrogen": 5},
     }
 
 
@@ -232,7 +279,8 @@ def at(instance, place, group, windows, start, end):
             "takes": takes, "cost": cost}
 
 
-def optimum(instance):
+def optimum(instance, seconds=None):
+    """The proven optimum; with seconds given, cost and bound reached in them on two cores."""
     model = cp_model.CpModel()
     end = instance["days"] * DAY
     busy, working, closing, covered, terms, taking = {}, {}, {}, {}, [], []
@@ -293,6 +341,11 @@ def optimum(instance):
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
+    if seconds:
+        solver.parameters.num_workers = 2
+        solver.parameters.max_time_in_seconds = seconds
+        solver.solve(model)
+        return round(solver.objective_value), round(solver.best_objective_bound)
     status = solver.solve(model)
     if status == cp_model.INFEASIBLE:
         return None
@@ -300,7 +353,23 @@ def optimum(instance):
     return round(solver.objective_value)
 
 
+def write_large():
+    rng = random.Random(SEED)
+    instances = []
+    for _ in range(2):
+        instance = draw_large(rng)
+        instance["reached"], instance["bound"] = optimum(instance, seconds=60)
+        instances.append(instance)
+        print(instance["reached"], instance["bound"])
+    lines = ",\n".join(json.dumps(i, separators=(",", ":")) for i in instances)
+    header = {"by": "generate_plans.py --large", "seed": SEED, "ortools": ortools.__version__,
+              "note": "reached, bound: by CP-SAT within 60 s, two workers"}
+    (HERE / "plans_large.json").write_text('{"header":%s,"instances":[\n%s\n]}\n' % (json.dumps(header), lines))
+
+
 def main():
+    if "--large" in sys.argv:
+        return write_large()
     rng = random.Random(SEED)
     instances = []
     for number in range(COUNT):

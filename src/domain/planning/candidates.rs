@@ -13,10 +13,11 @@
 
 use super::model::{Candidate, Claim, Model, Part, SetCandidates, Take, timing};
 use super::plan::{RuleFamily, VisitCost};
-use super::slots::{Range, SlotSet};
+use super::slots::Range;
 use super::snapshot::{Place, Task};
 use crate::domain::booking::record::Status;
 use crate::domain::calendar::Interval;
+use crate::domain::calendar::interval::merge;
 use crate::domain::ids::ThingId;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -73,8 +74,8 @@ struct Joint {
     tasks: Vec<usize>,
     /// Occurrences for all of them, with the whole slots in each.
     windows: Vec<(usize, Range)>,
-    /// Slots in which bookings may be asked to give way.
-    giving_way: SlotSet,
+    /// When bookings may be asked to give way, joined.
+    giving_way: Vec<Interval>,
     purge: usize,
 }
 
@@ -133,7 +134,7 @@ fn joint(model: &Model<'_>, place: usize, set: u32) -> Joint {
     let tasks: Vec<usize> =
         at.tasks.iter().enumerate().filter(|(bit, _)| set >> bit & 1 == 1).map(|(_, task)| *task).collect();
     let everywhere = Range { from: 0, to: model.slots.count };
-    let mut giving_way = SlotSet::none(model.slots.count);
+    let mut giving_way = Vec::new();
     let suiting =
         snapshot.windows.iter().enumerate().filter(|(_, window)| {
             tasks.iter().all(|task| window.suits(at.place, &snapshot.tasks[*task].task))
@@ -145,20 +146,20 @@ fn joint(model: &Model<'_>, place: usize, set: u32) -> Joint {
             windows.push((index, inside));
         }
         if window.may_displace(model.now) {
-            giving_way.insert(inside);
+            giving_way.push(window.interval);
         }
     }
     windows.sort_by_key(|(index, range)| (range.from, range.to, *index));
     if !model.rules.hold(RuleFamily::Windows) {
         windows = vec![(usize::MAX, everywhere)];
-        giving_way.insert(everywhere);
+        giving_way.push(snapshot.horizon);
     }
     if !model.rules.hold(RuleFamily::Notice) {
-        giving_way.insert(everywhere);
+        giving_way.push(snapshot.horizon);
     }
     let boxed = matches!(at.place, Place::Glovebox(_));
     let purge = tasks.iter().map(|task| model.slots.length(snapshot.tasks[*task].purge)).max();
-    Joint { tasks, windows, giving_way, purge: purge.filter(|_| boxed).unwrap_or(0) }
+    Joint { tasks, windows, giving_way: merge(giving_way), purge: purge.filter(|_| boxed).unwrap_or(0) }
 }
 
 /// The visit of a set of tasks at a start, where it obeys the rules.
@@ -337,7 +338,7 @@ fn displaced(model: &Model<'_>, standing: &Standing, joint: &Joint, wanted: &[Wa
         let interval = model.slots.interval(claim.range);
         for (booked, index) in list.iter().take_while(|(booked, _)| booked.start() < interval.end()) {
             let Some(shared) = booked.intersection(&interval) else { continue };
-            if standing.begun[*index] || !joint.giving_way.all(model.slots.touching(shared)) {
+            if standing.begun[*index] || !joint.giving_way.iter().any(|when| when.covers(&shared)) {
                 return None;
             }
             displaced.insert(*index);
