@@ -7,7 +7,7 @@ apart. Times are minutes, costs drykeep's units with its default weights.
 
     pip install ortools==9.15.6755
     python generate_plans.py            writes plans.json
-    python generate_plans.py --large    writes plans_large.json (two minutes)
+    python generate_plans.py --large    writes plans_large.json (four minutes)
     python generate_plans.py --check    says whether it still gives the same
 """
 
@@ -108,27 +108,29 @@ def draw(rng, number):
     }
 
 
-def draw_large(rng):
-    """Sixty tasks in eight weeks on twenty boxes among 1500 bookings."""
+def draw_large(rng, tight):
+    """Sixty tasks in eight weeks on twenty boxes among 1500 bookings. Where it
+    is tight, two people do it all, in windows on one day a week, and most of it
+    is wanted in the first weeks."""
     days = 56
     boxes = [{"gas": "argon" if n < 12 else "nitrogen", "stations": rng.randint(2, 3)} for n in range(20)]
     workdays = [day for day in range(days) if day % 7 < 5]
     people = []
-    for held in (["a", "b"], ["a"], ["b", "c"], ["c", "a"]):
+    for held in (["a", "b", "c"], ["a", "b", "c"]) if tight else (["a", "b"], ["a"], ["b", "c"], ["c", "a"]):
         off = set(rng.sample(workdays, 8))
         people.append({"working": [[d * DAY + 480, d * DAY + 990] for d in workdays if d not in off],
                        "absent": [], "competences": held})
     windows, tasks = [], []
     for box in range(20):
         for day in workdays:
-            if day % 7 == box % 5:
+            if day % 7 == (1 if tight else box % 5):
                 windows.append({"start": day * DAY + 480, "end": day * DAY + 900, "boxes": [box], "tasks": [],
                                 "notice": 2 * DAY})
                 windows.append({"start": day * DAY + 480, "end": (day + 1) * DAY + 660, "boxes": [box],
                                 "tasks": ["regeneration"], "notice": 2 * DAY})
     for number in range(60):
         kind = rng.choice(["glove_change", "filter_change", "leak_test", "regeneration", "pump_oil_change"])
-        act_by = rng.randint(2, days + 10) * DAY + 960
+        act_by = rng.randint(2, days // 3 if tight else days + 10) * DAY + 960
         long = kind == "regeneration"
         tasks.append({
             "task": kind, "box": number % 20, "attended": {"leak_test": 120}.get(kind, 60),
@@ -139,7 +141,7 @@ def draw_large(rng):
             "competence": {"glove_change": "a", "regeneration": "b", "leak_test": "c"}.get(kind),
             "needs": [["glove pair", 1000]] if kind == "glove_change" else [],
             "regeneration": long, "earliest": act_by - rng.randint(3, 14) * DAY, "act_by": act_by,
-            "safety": kind == "leak_test" and rng.random() < 0.3, "state": "due" if act_by < 10 * DAY else "approaching",
+            "safety": kind == "leak_test" and rng.random() < 0.3 and not tight, "state": "due" if act_by < 10 * DAY else "approaching",
         })
     slots = [(d, b, s, h) for d in workdays for b in range(20) for s in range(boxes[b]["stations"]) for h in (480, 780)]
     bookings = []
@@ -356,8 +358,8 @@ def optimum(instance, seconds=None):
 def write_large():
     rng = random.Random(SEED)
     instances = []
-    for _ in range(2):
-        instance = draw_large(rng)
+    for tight in (False, False, True, True):
+        instance = draw_large(rng, tight)
         instance["reached"], instance["bound"] = optimum(instance, seconds=60)
         instances.append(instance)
         print(instance["reached"], instance["bound"])

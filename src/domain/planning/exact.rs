@@ -9,10 +9,10 @@
 //! person at a part), solved by branch and bound.
 
 use super::improve::{Chosen, Occupancy};
-use super::model::Model;
+use super::model::{Candidate, Model};
 use super::plan::{Budget, Stopped};
+use super::prices::Prices;
 use super::solve::Found;
-use crate::domain::planning::model::Candidate;
 use std::collections::{BTreeMap, BTreeSet};
 
 mod programme;
@@ -20,8 +20,9 @@ mod programme;
 /// The most tasks of a place for which the bound weighs every way to join them.
 const MOST_WEIGHED: usize = 12;
 
-/// The most variables that a programme is tried with.
-const MOST_VARIABLES: usize = 60_000;
+/// The most candidates of a group that a programme is tried with; beyond
+/// them its first relaxation alone takes longer than people wait.
+const MOST_CANDIDATES: usize = 6_000;
 
 /// What each place costs at least, for any subset of its tasks.
 #[derive(Debug)]
@@ -105,8 +106,10 @@ pub(super) fn prove(
     model: &Model<'_>,
     bounds: &Bounds,
     mut occupancy: Occupancy,
+    priced: Option<&Prices<'_, '_>>,
     budget: &mut dyn Budget,
 ) -> Found {
+    let alive = priced.map(|prices| prices.alive(occupancy.cost(model)));
     let everything = Group { places: (0..model.places.len()).collect(), candidates: Vec::new() };
     let mut open = vec![everything];
     let mut lower_bound = 0;
@@ -118,14 +121,17 @@ pub(super) fn prove(
             lower_bound += cost;
             continue;
         }
-        let candidates = promising(model, bounds, &group.places, cost - bound);
+        let mut candidates = promising(model, bounds, &group.places, cost - bound);
+        if let Some(alive) = &alive {
+            candidates.retain(|index| alive[*index]);
+        }
         let parts = groups(model, &group.places, candidates);
         if parts.len() > 1 {
             open.extend(parts);
             continue;
         }
         let whole = parts.into_iter().next().unwrap_or(group);
-        let answer = if whole.candidates.len() > MOST_VARIABLES {
+        let answer = if whole.candidates.len() > MOST_CANDIDATES {
             programme::Answer { bound, better: None, stopped: Stopped::BudgetSpent }
         } else {
             programme::solve(model, &whole.places, &whole.candidates, &occupancy, budget)
@@ -140,6 +146,8 @@ pub(super) fn prove(
         }
     }
     let cost = occupancy.cost(model);
+    let priced = priced.map_or(i64::MIN, |prices| prices.bound);
+    let lower_bound = if stopped == Stopped::Proved { cost } else { lower_bound.max(priced).min(cost) };
     Found { occupancy, cost, lower_bound, stopped }
 }
 
@@ -173,15 +181,17 @@ fn promising(model: &Model<'_>, bounds: &Bounds, places: &[usize], gap: i64) -> 
     kept
 }
 
+/// The place that leads another's group.
+fn top(leader: &BTreeMap<usize, usize>, mut place: usize) -> usize {
+    while leader[&place] != place {
+        place = leader[&place];
+    }
+    place
+}
+
 /// Splits places into those whose candidates can hinder each other.
 fn groups(model: &Model<'_>, places: &[usize], candidates: Vec<usize>) -> Vec<Group> {
     let mut leader: BTreeMap<usize, usize> = places.iter().map(|place| (*place, *place)).collect();
-    fn top(leader: &BTreeMap<usize, usize>, mut place: usize) -> usize {
-        while leader[&place] != place {
-            place = leader[&place];
-        }
-        place
-    }
     // What each candidate touches, by kind, number and slot.
     let mut touched: BTreeMap<(u8, usize, usize), usize> = BTreeMap::new();
     for index in &candidates {
@@ -225,5 +235,7 @@ fn touches(model: &Model<'_>, candidate: &Candidate, join: &mut dyn FnMut((u8, u
         }
     }
     let items: BTreeSet<usize> = candidate.takes.iter().map(|take| take.item).collect();
-    items.into_iter().for_each(|item| join((3, item, 0)));
+    for item in items {
+        join((3, item, 0));
+    }
 }

@@ -313,23 +313,21 @@ pub(super) fn construct(model: &Model<'_>) -> Occupancy {
     occupancy
 }
 
-/// How long the search may go without finding better.
-const PATIENCE: usize = 400;
-
-/// Improves a choice until it costs `bound`, nothing better has been found
-/// for long, or the budget is spent. True where the budget was.
+/// Improves a choice until it costs `bound`, nothing better has been found in
+/// `patience` steps, or the budget is spent. True where the budget was.
 pub(super) fn improve(
     model: &Model<'_>,
     occupancy: &mut Occupancy,
     bound: i64,
     seed: u64,
+    patience: usize,
     budget: &mut dyn Budget,
 ) -> bool {
     let mut drawn = Sequence::new(seed);
     let places = model.places.len();
     let mut cost = occupancy.cost(model);
     let mut idle = 0;
-    while cost > bound && idle < PATIENCE && places > 0 {
+    while cost > bound && idle < patience && places > 0 {
         if budget.spent() {
             return true;
         }

@@ -8,8 +8,8 @@
 //!
 //! What is searched is a finite list of candidate visits ([`candidates`]):
 //! sets of tasks at one place, each on the grid of starts. The best choice
-//! among them is constructed and improved ([`improve`]), bounded, and where
-//! the budget allows it proved best by an exact solver ([`exact`]). Cost and
+//! among them is constructed and improved (`improve`), bounded (`prices`), and where
+//! the budget allows it proved best by an exact solver (`exact`). Cost and
 //! bound are whole numbers of hundredths of a displaced person-hour.
 //! [`validate`] checks a plan without using any of that.
 
@@ -19,6 +19,7 @@ mod explain;
 mod improve;
 mod model;
 pub mod plan;
+mod prices;
 mod refuse;
 mod slots;
 pub mod snapshot;

@@ -15,6 +15,9 @@ use chrono::{DateTime, Utc};
 /// Steps of search for each combination of rules.
 const STEPS: u64 = 150;
 
+/// Steps of improvement without a gain before the exact search.
+const PATIENCE: usize = 100;
+
 /// The tasks that no visit covers, by index in the snapshot.
 pub(super) fn left_out(model: &Model<'_>, occupancy: &Occupancy) -> Vec<usize> {
     let done: Vec<usize> = occupancy
@@ -55,11 +58,11 @@ impl Question<'_> {
         if bounds.total() > 0 {
             return (false, true);
         }
-        improve::improve(&model, &mut occupancy, 0, 0, &mut Steps(STEPS));
+        improve::improve(&model, &mut occupancy, 0, 0, PATIENCE, &mut Steps(STEPS));
         if occupancy.cost(&model) == 0 {
             return (true, true);
         }
-        let found = exact::prove(&model, &bounds, occupancy, &mut Steps(STEPS));
+        let found = exact::prove(&model, &bounds, occupancy, None, &mut Steps(STEPS));
         (found.cost == 0, found.lower_bound > 0)
     }
 }

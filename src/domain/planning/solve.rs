@@ -5,6 +5,7 @@ use super::explain;
 use super::improve::{self, Occupancy};
 use super::model::{Model, Rules};
 use super::plan::{Budget, Plan, Refusal, Stopped, Unplaced};
+use super::prices;
 use super::refuse;
 use super::snapshot::{Request, Snapshot};
 use chrono::{DateTime, Utc};
@@ -52,20 +53,43 @@ pub fn propose(
     })
 }
 
+/// Steps of improvement without a gain, before there are prices.
+const SHORT_PATIENCE: usize = 60;
+/// The same once the bound is known.
+const PATIENCE: usize = 400;
+/// The same once nothing else is left to try, where time counts.
+const LONG_PATIENCE: usize = 1_000_000;
+
 /// Constructs, improves, bounds and, where the budget allows, proves.
 pub(super) fn search(model: &Model<'_>, seed: u64, budget: &mut dyn Budget) -> Found {
     let bounds = exact::Bounds::new(model);
-    let lower_bound = bounds.total();
+    let mut lower_bound = bounds.total();
     let mut occupancy = improve::construct(model);
-    let spent = improve::improve(model, &mut occupancy, lower_bound, seed, budget);
-    let cost = occupancy.cost(model);
-    if cost <= lower_bound {
-        return Found { occupancy, cost, lower_bound: cost, stopped: Stopped::Proved };
+    let mut spent = improve::improve(model, &mut occupancy, lower_bound, seed, SHORT_PATIENCE, budget);
+    let ended = |occupancy: Occupancy, lower_bound: i64| {
+        let cost = occupancy.cost(model);
+        let stopped = if cost <= lower_bound { Stopped::Proved } else { Stopped::BudgetSpent };
+        Found { occupancy, cost, lower_bound: lower_bound.min(cost), stopped }
+    };
+    if spent || occupancy.cost(model) <= lower_bound {
+        return ended(occupancy, lower_bound);
     }
-    if spent {
-        return Found { occupancy, cost, lower_bound, stopped: Stopped::BudgetSpent };
+    let prices = prices::adjusted(model, occupancy.cost(model), budget);
+    lower_bound = prices.as_ref().map_or(lower_bound, |prices| prices.bound.max(lower_bound));
+    spent = improve::improve(model, &mut occupancy, lower_bound, seed.wrapping_add(1), PATIENCE, budget);
+    if spent || occupancy.cost(model) <= lower_bound {
+        return ended(occupancy, lower_bound);
     }
-    exact::prove(model, &bounds, occupancy, budget)
+    let mut found = exact::prove(model, &bounds, occupancy, prices.as_ref(), budget);
+    if found.stopped != Stopped::Proved && budget.left().is_some() {
+        let seed = seed.wrapping_add(2);
+        improve::improve(model, &mut found.occupancy, found.lower_bound, seed, LONG_PATIENCE, budget);
+        found.cost = found.occupancy.cost(model);
+        if found.cost <= found.lower_bound {
+            found.stopped = Stopped::Proved;
+        }
+    }
+    found
 }
 
 fn unplaced(model: &Model<'_>, occupancy: &Occupancy) -> Vec<Unplaced> {

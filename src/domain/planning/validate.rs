@@ -171,7 +171,7 @@ impl Check<'_> {
             .filter(|window| {
                 let boxes = match (&window.gloveboxes, visit.place) {
                     (None, _) => true,
-                    (Some(named), Place::Glovebox(id)) => named.iter().any(|one| *one == id),
+                    (Some(named), Place::Glovebox(id)) => named.contains(&id),
                     (Some(_), Place::Elsewhere(_)) => false,
                 };
                 boxes
