@@ -15,7 +15,7 @@ use super::auth::Caller;
 use super::body::Body;
 use super::conditional::{self, IfMatch};
 use super::crud;
-use super::openings::instant;
+use super::fields::instant;
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;

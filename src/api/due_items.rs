@@ -4,6 +4,7 @@
 
 use super::Api;
 use super::auth::Caller;
+use super::fields::instant;
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;
@@ -11,10 +12,11 @@ use super::{conditional, crud};
 use crate::domain::names::Reference;
 use crate::domain::upkeep::due::TriggerState;
 use crate::domain::upkeep::evidence::{DueDates, Evidence};
+use crate::domain::upkeep::moves::{Move, Reason};
 use crate::domain::upkeep::{DueItem, DueState};
 use crate::domain::violations::Check;
 use crate::usecases::Error;
-use crate::usecases::due_items::{self, KeptItem, Narrowed};
+use crate::usecases::due_items::{self, Entry, KeptItem, Narrowed};
 use actix_web::http::header::ETAG;
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use chrono::{DateTime, Utc};
@@ -136,13 +138,15 @@ impl From<&Evidence> for EvidenceBody {
 /// What one trigger of an item says.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
-    "kind": "calendar", "governs": true, "known": true,
+    "kind": "calendar", "quantity": null, "governs": true, "known": true,
     "due": { "earliest": "2026-07-15T08:00:00Z", "likely": "2026-07-15T08:00:00Z", "latest": "2026-07-15T08:00:00Z" },
     "reason": null, "summary": "P6M after the service of 15 Jan 2026"
 }))]
 pub(crate) struct TriggerBody {
     /// Kind of trigger.
     kind: String,
+    /// The quantity or meter that it looks at, for those that look at one.
+    quantity: Option<String>,
     /// Whether it governs: it has the earliest likely date.
     governs: bool,
     /// Whether the data could tell, be it that no date is in sight.
@@ -162,12 +166,105 @@ impl TriggerBody {
     fn of(trigger: &TriggerState, whole: bool) -> Self {
         Self {
             kind: trigger.kind.clone(),
+            quantity: trigger.quantity.clone(),
             governs: trigger.governs,
             known: trigger.known,
             due: trigger.due.into(),
             reason: trigger.reason.clone(),
             summary: trigger.summary.clone(),
             evidence: whole.then(|| EvidenceBody::from(&trigger.evidence)),
+        }
+    }
+}
+
+/// One reason why a due item moved.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({ "reason": "reading", "detail": "14 new readings of gauge_bar" }))]
+pub(crate) struct ReasonBody {
+    /// `first` (computed for the first time), `service` (recorded, corrected or
+    /// withdrawn), `rule` (the rule was changed), `reading` (came in or was
+    /// removed), `booking` (booked or logged use changed), `part` (the part or
+    /// the facility was changed) or `time` (nothing but time has passed).
+    reason: &'static str,
+    /// What it was, in a few words.
+    detail: String,
+}
+
+impl From<&Reason> for ReasonBody {
+    fn from(reason: &Reason) -> Self {
+        Self { reason: reason.cause.word(), detail: reason.detail.clone() }
+    }
+}
+
+/// The last move of a due item.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "at": "2026-03-02T00:00:00Z", "from_state": "current",
+    "from": { "earliest": "2026-03-07T06:00:00Z", "likely": "2026-03-09T15:00:00Z", "latest": "2026-03-12T02:00:00Z" },
+    "reasons": [{ "reason": "reading", "detail": "14 new readings of gauge_bar" }],
+    "detail": "moved 3 days earlier: 14 new readings of gauge_bar"
+}))]
+pub(crate) struct MoveBody {
+    /// The moment that it was computed for.
+    at: DateTime<Utc>,
+    /// When it was due before.
+    from: DueBody,
+    /// Where it stood before.
+    from_state: &'static str,
+    /// Why, the most specific first.
+    reasons: Vec<ReasonBody>,
+    /// The whole in a sentence.
+    detail: String,
+}
+
+impl From<&Move> for MoveBody {
+    fn from(moved: &Move) -> Self {
+        Self {
+            at: moved.at,
+            from: moved.from.into(),
+            from_state: moved.from_state.word(),
+            reasons: moved.reasons.iter().map(Into::into).collect(),
+            detail: moved.detail.clone(),
+        }
+    }
+}
+
+/// Where a due item stood from a moment on, and why.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "id": "0199c5a0-0000-7000-8000-00000000000c", "at": "2026-03-02T00:00:00Z", "state": "approaching",
+    "due": { "earliest": "2026-03-04T06:00:00Z", "likely": "2026-03-06T15:00:00Z", "latest": "2026-03-09T02:00:00Z" },
+    "governing_trigger": "contents",
+    "reasons": [{ "reason": "reading", "detail": "14 new readings of gauge_bar" }],
+    "detail": "moved 3 days earlier: 14 new readings of gauge_bar"
+}))]
+pub(crate) struct DueHistoryBody {
+    /// Its id.
+    id: Uuid,
+    /// The moment that it was computed for.
+    at: DateTime<Utc>,
+    /// Where it stood.
+    state: &'static str,
+    /// When it was due.
+    due: DueBody,
+    /// The kind of trigger that governed.
+    governing_trigger: Option<String>,
+    /// Why, the most specific first.
+    reasons: Vec<ReasonBody>,
+    /// The whole in a sentence.
+    detail: String,
+}
+
+impl From<&Entry> for DueHistoryBody {
+    fn from(entry: &Entry) -> Self {
+        Self {
+            id: entry.id,
+            at: entry.at,
+            state: entry.state.word(),
+            due: entry.due.into(),
+            governing_trigger: entry.governing_trigger.clone(),
+            reasons: entry.reasons.iter().map(Into::into).collect(),
+            detail: entry.detail.clone(),
         }
     }
 }
@@ -180,7 +277,8 @@ impl TriggerBody {
     "glovebox": "0199c5a0-0000-7000-8000-000000000005", "task": "leak_test", "state": "current",
     "due": { "earliest": "2026-07-15T08:00:00Z", "likely": "2026-07-15T08:00:00Z", "latest": "2026-07-15T08:00:00Z" },
     "governing_trigger": "calendar", "reason": null, "triggers": [], "act_by": "2026-07-15T08:00:00Z",
-    "safety": false, "last_service": "2026-01-15T09:00:00Z", "computed_at": "2026-03-02T00:00:00Z"
+    "safety": false, "last_service": "2026-01-15T09:00:00Z", "computed_at": "2026-03-02T00:00:00Z",
+    "moved": null
 }))]
 pub(crate) struct DueItemBody {
     /// Its id, the same from night to night.
@@ -211,10 +309,13 @@ pub(crate) struct DueItemBody {
     act_by: Option<DateTime<Utc>>,
     /// Whether people's safety depends on it.
     safety: bool,
-    /// When it was last done.
+    /// When it was last done, or the part was replaced by a new one.
     last_service: Option<DateTime<Utc>>,
     /// The moment it was computed for.
     computed_at: DateTime<Utc>,
+    /// How it last moved: its state or governing trigger changed, or the likely
+    /// date by more than an hour; null where it has not since it was first computed.
+    moved: Option<MoveBody>,
 }
 
 impl DueItemBody {
@@ -237,6 +338,7 @@ impl DueItemBody {
             safety: item.safety,
             last_service: item.last_service,
             computed_at: item.computed_at,
+            moved: kept.moved.as_ref().map(Into::into),
         }
     }
 }
@@ -288,17 +390,10 @@ async fn list_due_items(
         check.field("glovebox", query.glovebox.as_deref().map(str::parse::<Reference>).transpose());
     let states = query.state.as_deref().map(states).transpose();
     check.require(states.is_ok(), "state", "unknown_word", states.clone().err().unwrap_or_default());
-    let before = query.before.as_deref().map(DateTime::parse_from_rfc3339).transpose();
-    check.require(
-        before.is_ok(),
-        "before",
-        "bad_time",
-        "must be an RFC 3339 time such as 2026-03-02T06:00:00Z",
-    );
-    let parts = glovebox.zip(states.ok()).zip(before.ok());
-    let ((glovebox, states), before) =
-        check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
-    let narrowed = Narrowed { states, glovebox: None, before: before.map(|before| before.to_utc()) };
+    let before = query.before.as_deref().and_then(|text| instant(&mut check, "before", text));
+    let parts = glovebox.zip(states.ok());
+    let (glovebox, states) = check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
+    let narrowed = Narrowed { states, glovebox: None, before };
     let found = app
         .query(move |tx, _| {
             due_items::list(tx, &caller.0, glovebox.as_ref(), &narrowed, page.after, page.probe())
@@ -328,7 +423,31 @@ async fn get_due_item(
     Ok(crud::shown(kept.version, &DueItemBody::of(&kept, true)))
 }
 
+/// Show how a due item moved, the newest last.
+///
+/// There is an entry for when it was first computed, and one for each time
+/// that its state or its governing trigger changed, or its likely date by more
+/// than an hour.
+#[utoipa::path(tag = "upkeep", params(("id" = String, Path, description = "Id"), PageQuery),
+    security(("token" = ["facility:read"]), ("token" = ["upkeep:manage"])),
+    responses((status = 200, description = "A page of its history", body = Listing<DueHistoryBody>)))]
+#[get("/due-items/{id}/history")]
+async fn list_due_item_history(
+    app: Api,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<String>,
+    query: Params<PageQuery>,
+) -> Result<HttpResponse, Problem> {
+    let page = query.0.parse()?;
+    let id = Uuid::parse_str(&id).map_err(|_| Error::unknown("due_item", id.as_str()))?;
+    let found =
+        app.query(move |tx, _| due_items::history(tx, &caller.0, id, page.after, page.probe())).await?;
+    let listing = Listing::new(found, page, |entry| entry.id.to_string());
+    Ok(listing.map(|entry| DueHistoryBody::from(entry)).answer(&request))
+}
+
 /// Puts the routes on a scope.
 pub(crate) fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(list_due_items).service(get_due_item);
+    config.service(list_due_items).service(get_due_item).service(list_due_item_history);
 }

@@ -14,6 +14,7 @@ use crate::domain::facility::site::SiteClosure;
 use crate::domain::facility::{GroupQuota, ParseContext, Policies, Site, Stored, ThingKind};
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
+use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::quantity::{Hours, Percent};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::site;
@@ -116,7 +117,8 @@ pub(crate) struct ClosureForm {
     "minimum_notice": "PT2H", "cancellation_notice": "PT12H", "longest_booking": "PT10H", "horizon": "P60D",
     "no_show_grace": "PT30M", "group_hours_per_week": 40.0,
     "group_quotas": [{"group": "Batteries", "hours_per_week": 60.0}],
-    "porous_cycle_factor": 3, "purge_dilution": 1000.0
+    "porous_cycle_factor": 3, "purge_dilution": 1000.0,
+    "required_tightness_class": 3, "hold_on_failed_leak_test": true
 }))]
 pub(crate) struct PoliciesForm {
     /// A booking begins at least this long after it is made (ISO 8601); none unless given.
@@ -138,6 +140,13 @@ pub(crate) struct PoliciesForm {
     /// After work with the circulation off, the box is purged until solvent
     /// vapour is diluted this many times: 1 or more, 1000 unless given.
     purge_dilution: Option<f64>,
+    /// The tightness class after ISO 10648-2 (limits from memory) that a box
+    /// must reach to pass its leak test: 1 (the tightest) to 4, 3 unless given
+    /// (common practice, no source).
+    required_tightness_class: Option<u32>,
+    /// Whether a leak test that was not passed closes the box to use until a
+    /// person releases it; true unless given.
+    hold_on_failed_leak_test: Option<bool>,
     /// Oxygen below which a room counts as deficient, per cent: 18 to 20.9,
     /// 19.5 unless given (OSHA 29 CFR 1910.134).
     oxygen_deficiency_percent: Option<f64>,
@@ -286,6 +295,8 @@ impl PoliciesForm {
             "out_of_range",
             detail,
         );
+        let class = self.required_tightness_class.unwrap_or(default.required_tightness_class.number().into());
+        let class = count(&mut check, "required_tightness_class", class, 1..=4);
         let deficiency = self.oxygen_deficiency_percent.unwrap_or(default.oxygen_deficiency.get());
         let oxygen_deficiency = check.field("oxygen_deficiency_percent", Percent::new(deficiency));
         let detail = format!("must be {} to {} %", OXYGEN_DEFICIENCY.start(), OXYGEN_DEFICIENCY.end());
@@ -302,6 +313,10 @@ impl PoliciesForm {
                 group_quotas,
                 porous_cycle_factor: porous_cycle_factor?,
                 purge_dilution,
+                required_tightness_class: TightnessClass::try_from(class?).ok()?,
+                hold_on_failed_leak_test: self
+                    .hold_on_failed_leak_test
+                    .unwrap_or(default.hold_on_failed_leak_test),
                 oxygen_deficiency: oxygen_deficiency?,
             })
         })();
@@ -319,6 +334,8 @@ impl PoliciesForm {
             group_quotas: policies.group_quotas.iter().map(QuotaForm::of).collect(),
             porous_cycle_factor: Some(policies.porous_cycle_factor.into()),
             purge_dilution: Some(policies.purge_dilution),
+            required_tightness_class: Some(policies.required_tightness_class.number().into()),
+            hold_on_failed_leak_test: Some(policies.hold_on_failed_leak_test),
             oxygen_deficiency_percent: Some(policies.oxygen_deficiency.get()),
         }
     }

@@ -1,10 +1,11 @@
 //! Fields that many forms share: references, words, counts, instants, and the
 //! identity of parts within a whole.
 
+use crate::domain::calendar::LocalTime;
 use crate::domain::facility::{ParseContext, ThingKind};
 use crate::domain::names::{Name, Reference, Tag};
 use crate::domain::violations::{Check, Violation};
-use chrono::{DateTime, SubsecRound as _, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, SubsecRound as _, Utc};
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 use uuid::Uuid;
@@ -59,14 +60,43 @@ pub(crate) fn at_most<T>(check: &mut Check, field: &str, list: &[T], most: usize
     check.require(list.len() <= most, field, "too_many", format!("holds at most {most}"));
 }
 
-/// An instant in RFC 3339 form, to the microsecond; other text is noted as `bad_instant`.
+/// 1 January 2100 in seconds since 1970: zone tables end there.
+const END_OF_CALENDAR: i64 = 4_102_444_800;
+
+/// An instant in RFC 3339 form, to the microsecond; other text is noted as
+/// `bad_time`, an instant outside the years 1970 to 2099 as `out_of_range`.
 pub(crate) fn instant(check: &mut Check, field: &str, text: &str) -> Option<DateTime<Utc>> {
-    let found = DateTime::parse_from_rfc3339(text).ok().map(|at| at.to_utc().trunc_subsecs(6));
-    if found.is_none() {
-        let detail = "must be an instant with its offset, such as 2026-03-02T08:00:00Z (RFC 3339)";
-        check.note(Violation::new(field, "bad_instant", detail));
+    let (code, detail) = match DateTime::parse_from_rfc3339(text) {
+        Ok(at) if (0..END_OF_CALENDAR).contains(&at.timestamp()) => {
+            return Some(at.to_utc().trunc_subsecs(6));
+        }
+        Ok(_) => ("out_of_range", "must lie in the years 1970 to 2099"),
+        Err(_) => (
+            "bad_time",
+            "must be an RFC 3339 time with its offset, such as 2026-03-02T08:00:00Z (a '+' in an address is \
+             written %2B)",
+        ),
+    };
+    check.note(Violation::new(field, code, detail));
+    None
+}
+
+/// An instant as [`instant`], or for a date the midnight that ends that day in the facility's zone.
+pub(crate) fn end_of_day(
+    check: &mut Check,
+    context: &mut dyn ParseContext,
+    field: &str,
+    text: &str,
+) -> Option<DateTime<Utc>> {
+    let Ok(last_day) = NaiveDate::parse_from_str(text, "%Y-%m-%d") else {
+        return instant(check, field, text);
+    };
+    let midnight = last_day.checked_add_days(Days::new(1)).map(|day| day.and_time(NaiveTime::MIN));
+    let wall = midnight.and_then(|midnight| LocalTime::new(midnight).ok());
+    if wall.is_none() {
+        check.note(Violation::new(field, "outside_calendar", "must lie in the years 1970 to 2099"));
     }
-    found
+    wall.map(|wall| wall.instant(context.zone()))
 }
 
 /// How a caller names a part within a whole.
@@ -227,6 +257,17 @@ mod tests {
             instant(&mut check, "a", "1996-12-20T00:39:57Z")
         );
         assert_eq!(instant(&mut check, "b", "1996-12-19T16:39:57"), None);
-        assert_eq!(codes(check), [("b".into(), "bad_instant")]);
+        assert_eq!(codes(check), [("b".into(), "bad_time")]);
+    }
+
+    #[test]
+    fn instants_lie_in_the_years_of_the_zone_tables() {
+        let mut check = Check::default();
+        assert!(instant(&mut check, "a", "1970-01-01T00:00:00Z").is_some());
+        assert!(instant(&mut check, "a", "2099-12-31T23:59:59.999999Z").is_some());
+        // Both are a second outside in UTC, whatever year stands there.
+        assert_eq!(instant(&mut check, "b", "1970-01-01T00:59:59+01:00"), None);
+        assert_eq!(instant(&mut check, "c", "2099-12-31T23:00:00-01:00"), None);
+        assert_eq!(codes(check), [("b".into(), "out_of_range"), ("c".into(), "out_of_range")]);
     }
 }

@@ -21,6 +21,7 @@ mod nightly_runs;
 mod openings;
 pub(crate) mod paging;
 pub(crate) mod params;
+mod part_lives;
 mod people;
 pub(crate) mod problem;
 pub(crate) mod problem_pages;
@@ -29,6 +30,9 @@ mod readings;
 mod room_oxygen;
 mod rooms;
 mod services;
+mod stock_items;
+mod stock_movements;
+mod stock_projections;
 mod upkeep_rules;
 
 /// The forms in which callers write things, for files that are loaded.
@@ -42,6 +46,8 @@ pub(crate) mod forms {
     pub(crate) use super::qualifications::QualificationForm;
     pub(crate) use super::rooms::RoomForm;
     pub(crate) use super::services::ServiceForm;
+    pub(crate) use super::stock_items::StockItemForm;
+    pub(crate) use super::stock_movements::MovementForm;
     pub(crate) use super::upkeep_rules::RuleForm;
 }
 
@@ -83,11 +89,15 @@ fn resources(config: &mut ServiceConfig<'_>) {
     maintenance_windows::routes(config);
     nightly_runs::routes(config);
     openings::routes(config);
+    part_lives::routes(config);
     people::routes(config);
     qualifications::routes(config);
     readings::routes(config);
     room_oxygen::routes(config);
     rooms::routes(config);
     services::routes(config);
+    stock_items::routes(config);
+    stock_movements::routes(config);
+    stock_projections::routes(config);
     upkeep_rules::routes(config);
 }

@@ -9,7 +9,8 @@ use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::{self, Problem};
 use crate::domain::upkeep::observations::Observation;
-use crate::domain::upkeep::report::{Counts, ReportItem, ReportSupply};
+use crate::domain::upkeep::report::{Counts, ReportItem, ReportOrder, ReportSupply};
+use crate::domain::upkeep::stock::Quantity;
 use crate::usecases::Error;
 use crate::usecases::run_night::{self, Night};
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -154,6 +155,59 @@ impl From<&ReportSupply> for ReportSupplyBody {
     }
 }
 
+/// A stock item of which more must be ordered, as a report lists it.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "id": "0199c5a0-0000-7000-8000-00000000000c", "tag": "GLOVES-8", "name": "glove pair", "unit": "pair",
+    "usable": 2.0, "on_order": 0.0, "order_by": "2026-03-10T08:00:00Z", "first_shortfall": "2026-03-31T08:00:00Z",
+    "quantity_short": 1.0, "order_now": false, "reorder_point": null, "cautions": []
+}))]
+struct ReportOrderBody {
+    /// The item.
+    id: Uuid,
+    /// Its tag.
+    tag: String,
+    /// Its name.
+    name: String,
+    /// What it is counted in.
+    unit: String,
+    /// What there is that may still be used.
+    usable: f64,
+    /// What is on order.
+    on_order: f64,
+    /// By when to have ordered; null where the lead time is not known or nothing will be short.
+    order_by: Option<DateTime<Utc>>,
+    /// When something is short for the first time.
+    first_shortfall: Option<DateTime<Utc>>,
+    /// How much is short then.
+    quantity_short: Option<f64>,
+    /// Whether to order now: that date has come, or the reorder point is reached.
+    order_now: bool,
+    /// The reorder point, where it is reached.
+    reorder_point: Option<f64>,
+    /// What to look into.
+    cautions: Vec<String>,
+}
+
+impl From<&ReportOrder> for ReportOrderBody {
+    fn from(order: &ReportOrder) -> Self {
+        Self {
+            id: order.id.uuid(),
+            tag: order.tag.to_string(),
+            name: order.name.to_string(),
+            unit: order.unit.to_string(),
+            usable: order.usable.get(),
+            on_order: order.on_order.get(),
+            order_by: order.order_by,
+            first_shortfall: order.first_shortfall,
+            quantity_short: order.quantity_short.map(Quantity::get),
+            order_now: order.order_now,
+            reorder_point: order.reorder_point,
+            cautions: order.cautions.clone(),
+        }
+    }
+}
+
 /// Something that the readings point out, and that no rule makes due.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
@@ -222,7 +276,7 @@ pub(crate) struct NightBody {
     "id": "0199c5a0-0000-7000-8000-00000000000b", "as_of": "2026-03-01T23:00:00Z",
     "started_at": "2026-03-02T01:00:00Z", "finished_at": "2026-03-02T01:00:00Z", "timezone": "Europe/Berlin",
     "counts": { "overdue": 0, "due": 0, "approaching": 0, "unknown": 0, "current": 0 },
-    "safety_overdue": false, "items": [], "gas_supplies": [], "observations": [],
+    "safety_overdue": false, "items": [], "gas_supplies": [], "orders": [], "observations": [],
     "text": "What is due, as of Mon 2 Mar 2026 00:00 CET (Europe/Berlin)\n"
 }))]
 pub(crate) struct NightReportBody {
@@ -232,6 +286,8 @@ pub(crate) struct NightReportBody {
     items: Vec<ReportItemBody>,
     /// The gas supplies.
     gas_supplies: Vec<ReportSupplyBody>,
+    /// What must be ordered within 14 days or should have been, the most pressing first.
+    orders: Vec<ReportOrderBody>,
     /// What the readings point out besides.
     observations: Vec<ObservationBody>,
     /// The report as text.
@@ -258,6 +314,7 @@ impl From<&Night> for NightReportBody {
             night: night.into(),
             items: night.report.items.iter().map(Into::into).collect(),
             gas_supplies: night.report.gas_supplies.iter().map(Into::into).collect(),
+            orders: night.report.orders.iter().map(Into::into).collect(),
             observations: night.report.observations.iter().map(Into::into).collect(),
             text: night.report.text.clone(),
         }

@@ -5,6 +5,7 @@
 use super::Api;
 use super::auth::Caller;
 use super::bookings::{CautionBody, StationRef};
+use super::fields::instant;
 use super::paging::Listing;
 use super::params::Params;
 use super::problem::Problem;
@@ -132,24 +133,6 @@ fn transfers(check: &mut Check, field: &str, text: Option<&String>) -> Vec<Trans
         Some(Transfer { antechamber: Some(antechamber?), sample: sample?, at: None })
     };
     words.into_iter().take(20).filter_map(|word| parse(word, check)).collect()
-}
-
-/// Parses an instant with an offset.
-pub(crate) fn instant(check: &mut Check, field: &str, text: &str) -> Option<DateTime<Utc>> {
-    match DateTime::parse_from_rfc3339(text) {
-        Ok(at) if (0..4_102_444_800).contains(&at.timestamp()) => {
-            Some(chrono::SubsecRound::trunc_subsecs(at.with_timezone(&Utc), 6))
-        }
-        Ok(_) => {
-            check.note(Violation::new(field, "out_of_range", "must lie in the years 1970 to 2099"));
-            None
-        }
-        Err(_) => {
-            let detail = "must be an RFC 3339 time with an offset, such as 2026-03-02T08:00:00Z";
-            check.note(Violation::new(field, "bad_time", detail));
-            None
-        }
-    }
 }
 
 impl OpeningQuery {

@@ -3,20 +3,19 @@
 #![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
 
 use super::crud::{self, Form, item_routes};
-use super::fields::{instant, refer};
+use super::fields::{end_of_day, refer};
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;
 use super::{Api, auth::Caller};
 use crate::domain::access::Actor;
-use crate::domain::calendar::LocalTime;
 use crate::domain::facility::people::QualifiedFor;
 use crate::domain::facility::{ParseContext, Qualification, Stored, ThingKind};
 use crate::domain::names::{Reference, Word};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::{Error, Tx, keep};
 use actix_web::{HttpRequest, HttpResponse, get};
-use chrono::{DateTime, Days, NaiveDate, NaiveTime, SecondsFormat, Utc};
+use chrono::{DateTime, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -91,7 +90,7 @@ impl Form for QualificationForm {
         };
         let valid_until = match &self.valid_until {
             None => Some(None),
-            Some(text) => end_of_validity(&mut check, context, text).map(Some),
+            Some(text) => end_of_day(&mut check, context, "valid_until", text).map(Some),
         };
         let qualification = (|| {
             Some(Qualification { person: person?, qualified_for: qualified_for?, valid_until: valid_until? })
@@ -121,19 +120,6 @@ impl Form for QualificationForm {
         let person_tag = keep::tag_of(tx, stored.value.person)?;
         Ok(QualificationBody { person_tag, glovebox_tag, ..QualificationBody::from(stored) })
     }
-}
-
-/// An instant, or the midnight that ends a day in the facility's zone.
-fn end_of_validity(check: &mut Check, context: &mut dyn ParseContext, text: &str) -> Option<DateTime<Utc>> {
-    let Ok(last_day) = NaiveDate::parse_from_str(text, "%Y-%m-%d") else {
-        return instant(check, "valid_until", text);
-    };
-    let midnight = last_day.checked_add_days(Days::new(1)).map(|day| day.and_time(NaiveTime::MIN));
-    let wall = midnight.and_then(|midnight| LocalTime::new(midnight).ok());
-    if wall.is_none() {
-        check.note(Violation::new("valid_until", "outside_calendar", "must lie in the years 1970 to 2099"));
-    }
-    wall.map(|wall| wall.instant(context.zone()))
 }
 
 impl From<&Stored<Qualification>> for QualificationBody {

@@ -8,6 +8,7 @@ use super::Api;
 use super::auth::Caller;
 use super::body;
 use super::crud;
+use super::fields::instant;
 use super::paging;
 use super::params::Params;
 use super::problem::Problem;
@@ -369,13 +370,6 @@ struct Asked {
     resolution: Option<Length>,
     limit: i64,
     after: Option<After>,
-}
-
-fn instant(check: &mut Check, field: &str, text: &str) -> Option<DateTime<Utc>> {
-    let parsed = DateTime::parse_from_rfc3339(text).ok();
-    let detail = "must be an RFC 3339 time with its offset, such as 2026-03-02T11:00:00Z; write + as %2B";
-    check.require(parsed.is_some(), field, "bad_time", detail);
-    parsed.and_then(|at| DateTime::from_timestamp_micros(at.timestamp_micros()))
 }
 
 fn quantity(check: &mut Check, word: &str) -> Option<MeasuredQuantity> {

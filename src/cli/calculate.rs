@@ -1,13 +1,15 @@
 //! `drykeep calculate`: the physics at the terminal. Asks the same questions
 //! as the service does and gives the same answers; nothing is stored.
 
+mod readable;
+
 use super::{Failure, say};
 use crate::api::calculations;
 use crate::api::problem::Problem;
 use clap::Args;
 use clap::builder::PossibleValuesParser;
+use readable::readable;
 use serde_json::{Map, Value};
-use std::fmt::Write as _;
 use std::io::{IsTerminal as _, Read as _};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -191,85 +193,6 @@ fn standard_input() -> Result<Vec<u8>, Failure> {
     Ok(text)
 }
 
-/// Endings of field names and the units they stand for, the longer first.
-const UNITS: [(&str, &str); 16] = [
-    ("_m3_15c_1bar", "m³ (15 °C, 1 bar)"),
-    ("_m3_0c_1atm", "m³ (0 °C, 1 atm)"),
-    ("_ml_min", "mL/min"),
-    ("_per_h", "per hour"),
-    ("_unventilated", "h (ventilation failed)"),
-    ("_minutes", "min"),
-    ("_percent", "%"),
-    ("_mbar", "mbar"),
-    ("_ppm", "ppm"),
-    ("_kg", "kg"),
-    ("_nl", "NL (0 °C, 1 atm)"),
-    ("_pa", "Pa"),
-    ("_c", "°C"),
-    ("_l", "L"),
-    ("moles", "mol"),
-    ("ppmv", "parts per million by volume"),
-];
-
-/// The answer for a person: a line a field with its unit, then what to know.
-fn readable(answer: &Value) -> String {
-    let mut text = String::new();
-    let none = Map::new();
-    let fields = answer.as_object().unwrap_or(&none);
-    let shown: Vec<_> =
-        fields.iter().filter(|(name, value)| *name != "cautions" && !value.is_null()).collect();
-    let labels: Vec<(String, &str)> = shown.iter().map(|(name, _)| label(name)).collect();
-    let width = labels.iter().map(|(label, _)| label.len()).max().unwrap_or(0);
-    for ((label, unit), (_, value)) in labels.iter().zip(&shown) {
-        let line = format!("{label:width$}  {} {unit}", plain(value));
-        // Writing to a String cannot fail.
-        let _written = writeln!(text, "{}", line.trim_end());
-    }
-    for caution in fields.get("cautions").and_then(Value::as_array).into_iter().flatten() {
-        let _written = writeln!(text, "! {}", caution["text"].as_str().unwrap_or_default());
-    }
-    text
-}
-
-/// A field's name in words, and its unit.
-fn label(name: &str) -> (String, &'static str) {
-    if name == "below_19_5" {
-        return ("below 19.5 %".to_owned(), "");
-    }
-    let unit = UNITS.iter().find(|(ending, _)| name.ends_with(ending));
-    let (stem, unit) = match unit {
-        Some((ending, unit)) if ending.starts_with('_') => (name.trim_end_matches(ending), *unit),
-        Some((_, unit)) => (name, *unit),
-        None => (name, ""),
-    };
-    (stem.replace('_', " "), unit)
-}
-
-/// A value with the digits that a person can use.
-fn plain(value: &Value) -> String {
-    match value {
-        Value::Bool(yes) => if *yes { "yes" } else { "no" }.to_owned(),
-        Value::String(text) => text.clone(),
-        Value::Number(number) if number.is_f64() => figures(number.as_f64().unwrap_or(f64::NAN)),
-        Value::Null | Value::Number(_) | Value::Array(_) | Value::Object(_) => value.to_string(),
-    }
-}
-
-/// Five significant figures; a power of ten only where the number is far from one.
-fn figures(number: f64) -> String {
-    let size = number.abs();
-    if size < 1e-300 {
-        return "0".to_owned();
-    }
-    if !(1e-3..1e7).contains(&size) {
-        return format!("{number:.4e}");
-    }
-    #[expect(clippy::cast_possible_truncation, reason = "between -3 and 7 by the check above")]
-    let magnitude = size.log10().floor() as i32;
-    let decimals = usize::try_from(4 - magnitude).unwrap_or(0);
-    format!("{number:.decimals$}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -296,14 +219,5 @@ mod tests {
             read(&["start.pressure_pa=1", "start.temperature_c=2"]),
             json!({"start": {"pressure_pa": 1, "temperature_c": 2}})
         );
-    }
-
-    #[test]
-    fn people_are_shown_five_figures_and_the_unit() {
-        let text =
-            readable(&json!({"mass_kg": 17.888_888, "moles": 447.712, "compressibility": 0.937_123_4}));
-        assert!(text.contains("mass             17.889 kg\n"), "{text}");
-        assert!(text.contains("moles            447.71 mol\n"), "{text}");
-        assert!(text.contains("compressibility  0.93712\n"), "{text}");
     }
 }

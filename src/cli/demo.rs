@@ -33,12 +33,13 @@ macro_rules! fixtures {
 }
 
 /// The invented facility, in the order in which it is loaded.
-pub(super) const FIXTURES: [Source<'static>; 8] = fixtures![
+pub(super) const FIXTURES: [Source<'static>; 9] = fixtures![
     "facility.toml",
     "people.csv",
     "qualifications.csv",
     "windows.toml",
     "upkeep.toml",
+    "stock.toml",
     "services.csv",
     "bookings.csv",
     "readings.csv",

@@ -91,6 +91,10 @@ ids! {
     DueItemId,
     /// One run of the nightly computation.
     NightlyRunId,
+    /// A consumable kept in stock.
+    StockItemId,
+    /// A movement of stock.
+    MovementId,
 }
 
 macro_rules! things {

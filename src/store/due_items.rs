@@ -7,6 +7,7 @@ use super::schema::due_items;
 use super::site::document;
 use super::things::{checked, uuid};
 use crate::domain::ids::{GloveboxId, RuleId, ThingId};
+use crate::domain::upkeep::moves::Move;
 use crate::domain::upkeep::{DueItem, DueState};
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
@@ -21,6 +22,8 @@ pub(crate) struct KeptItem {
     pub(crate) version: i32,
     /// What it says.
     pub(crate) item: DueItem,
+    /// Its last move, where it has moved since it was first computed.
+    pub(crate) moved: Option<Move>,
 }
 
 #[derive(Queryable, Insertable, AsChangeset)]
@@ -37,6 +40,7 @@ struct ItemRow {
     body: String,
     computed_at: NaiveDateTime,
     version: i32,
+    moved: Option<String>,
 }
 
 impl From<&KeptItem> for ItemRow {
@@ -54,6 +58,7 @@ impl From<&KeptItem> for ItemRow {
             body: document(item),
             computed_at: item.computed_at.naive_utc(),
             version: kept.version,
+            moved: kept.moved.as_ref().map(document),
         }
     }
 }
@@ -66,6 +71,7 @@ impl TryFrom<ItemRow> for KeptItem {
             id: uuid("due_items.id", &row.id)?,
             version: row.version,
             item: checked("due_items.body", serde_json::from_str(&row.body))?,
+            moved: checked("due_items.moved", row.moved.as_deref().map(serde_json::from_str).transpose())?,
         })
     }
 }
@@ -84,6 +90,14 @@ pub(crate) fn of(tx: &mut Tx<'_>, rule: RuleId, subject: ThingId) -> StoreResult
         .first(tx.db())
         .optional()?;
     row.map(TryInto::try_into).transpose()
+}
+
+/// Every item of some rules, in order of id.
+pub(crate) fn of_rules(tx: &mut Tx<'_>, rules: &[RuleId]) -> StoreResult<Vec<KeptItem>> {
+    let rules: Vec<String> = rules.iter().map(ToString::to_string).collect();
+    let rows: Vec<ItemRow> =
+        due_items::table.filter(due_items::rule_id.eq_any(rules)).order(due_items::id).load(tx.db())?;
+    rows.into_iter().map(TryInto::try_into).collect()
 }
 
 /// Keeps an item for the first time.

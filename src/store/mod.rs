@@ -4,6 +4,7 @@
 pub(crate) mod bookings;
 pub(crate) mod claims;
 pub(crate) mod db;
+pub(crate) mod due_date_history;
 pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;
@@ -23,6 +24,7 @@ pub(crate) mod rules;
 mod schema;
 pub(crate) mod services;
 pub(crate) mod site;
+pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
 pub(crate) mod windows;

@@ -263,6 +263,22 @@ diesel::table! {
         body -> Text,
         computed_at -> Timestamp,
         version -> Integer,
+        moved -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    due_date_history (id) {
+        id -> Text,
+        due_item_id -> Text,
+        at -> Timestamp,
+        state -> Text,
+        earliest_at -> Nullable<Timestamp>,
+        likely_at -> Nullable<Timestamp>,
+        latest_at -> Nullable<Timestamp>,
+        governing_trigger -> Nullable<Text>,
+        reasons -> Text,
+        detail -> Text,
     }
 }
 
@@ -331,7 +347,43 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    stock_items (id) {
+        id -> Text,
+        tag -> Text,
+        name -> Text,
+        unit -> Text,
+        lead_time -> Nullable<Text>,
+        minimum -> Nullable<Double>,
+        service_level -> Nullable<Double>,
+        shelf_life -> Nullable<Text>,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    stock_movements (id) {
+        id -> Text,
+        stock_item_id -> Text,
+        kind -> Text,
+        quantity -> Nullable<Double>,
+        at -> Timestamp,
+        expires_at -> Nullable<Timestamp>,
+        expected_at -> Nullable<Timestamp>,
+        number -> Nullable<Text>,
+        order_id -> Nullable<Text>,
+        reverses_id -> Nullable<Text>,
+        service_id -> Nullable<Text>,
+        remark -> Text,
+        recorded_by -> Text,
+        recorded_at -> Timestamp,
+    }
+}
+
 diesel::joinable!(claims -> bookings (booking_id));
+diesel::joinable!(due_date_history -> due_items (due_item_id));
 diesel::joinable!(readings -> reading_series (series_id));
 diesel::allow_tables_to_appear_in_same_query!(
     things,
@@ -352,6 +404,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     upkeep_rules,
     services,
     due_items,
+    due_date_history,
     nightly_runs,
     idempotency_keys,
     claims,

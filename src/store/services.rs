@@ -9,11 +9,12 @@ use super::things::{checked, uuid};
 use crate::domain::facility::Stored;
 use crate::domain::ids::{PersonId, ThingId};
 use crate::domain::names::{Name, Remark, Word};
+use crate::domain::physics::tightness::TightnessClass;
+use crate::domain::upkeep::leak_test::Measured;
 use crate::domain::upkeep::{Outcome, Service};
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 use uuid::Uuid;
 
 #[derive(Queryable, Insertable, AsChangeset)]
@@ -37,7 +38,13 @@ struct ServiceDocument {
     outcome: Outcome,
     findings: Remark,
     calls_for: Vec<Word>,
-    measured: BTreeMap<String, serde_json::Value>,
+    measured: Measured,
+    #[serde(default)]
+    replaced: bool,
+    #[serde(default)]
+    restarts: Option<Vec<Word>>,
+    #[serde(default)]
+    required_class: Option<TightnessClass>,
 }
 
 impl From<&Stored<Service>> for ServiceRow {
@@ -55,6 +62,9 @@ impl From<&Stored<Service>> for ServiceRow {
                 findings: service.findings.clone(),
                 calls_for: service.calls_for.clone(),
                 measured: service.measured.clone(),
+                replaced: service.replaced,
+                restarts: service.restarts.clone(),
+                required_class: service.required_class,
             }),
             version: stored.version,
             created_at: stored.created_at.naive_utc(),
@@ -78,6 +88,9 @@ impl TryFrom<ServiceRow> for Stored<Service> {
             findings: body.findings,
             calls_for: body.calls_for,
             measured: body.measured,
+            replaced: body.replaced,
+            restarts: body.restarts,
+            required_class: body.required_class,
         };
         Ok(Self {
             id: uuid("services.id", &row.id)?,

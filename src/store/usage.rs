@@ -3,7 +3,9 @@
 use super::Tx;
 use super::error::StoreResult;
 use super::schema::{bookings, claims};
-use crate::domain::booking::claims::LONGEST_CLAIM;
+use super::things::checked;
+use crate::domain::booking::claims::{LONGEST_CLAIM, Why};
+use crate::domain::booking::record::{BookedTransfer, BookedWork};
 use crate::domain::calendar::Interval;
 use crate::domain::ids::GloveboxId;
 use crate::domain::physics::gas::IDEAL_MOLAR_VOLUME_L;
@@ -109,5 +111,64 @@ pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>)
         ));
     }
     found.sort_by_key(|one| one.interval.start());
+    Ok(found)
+}
+
+/// Times for which bookings have a purifier's circulation off, ending after
+/// `from`, past and booked, in order of start.
+pub(crate) fn circulation_off(
+    tx: &mut Tx<'_>,
+    purifier: Uuid,
+    from: DateTime<Utc>,
+) -> StoreResult<Vec<GasUse>> {
+    let rows: Vec<(NaiveDateTime, NaiveDateTime, NaiveDateTime)> = claims::table
+        .inner_join(bookings::table)
+        .filter(claims::resource_id.eq(purifier.to_string()))
+        .filter(claims::starts_at.gt((from - LONGEST_CLAIM).naive_utc()))
+        .filter(claims::ends_at.gt(from.naive_utc()))
+        .filter(claims::why.eq(Why::CirculationOff.word()))
+        .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+        .order((claims::starts_at, claims::id))
+        .select((claims::starts_at, claims::ends_at, bookings::created_at))
+        .load(tx.db())?;
+    let off = rows.into_iter().filter_map(|(starts, ends, booked)| {
+        let interval = Interval::new(starts.and_utc(), ends.and_utc()).ok()?;
+        Some(GasUse { interval, computed_mol: 0.0, booked_at: booked.and_utc() })
+    });
+    Ok(off.collect())
+}
+
+/// Antechamber turns of one booking.
+#[derive(Debug, Clone)]
+pub(crate) struct Turns {
+    /// The booking's time.
+    pub(crate) interval: Interval,
+    /// When it was booked.
+    pub(crate) booked_at: DateTime<Utc>,
+    /// What goes in and comes out.
+    pub(crate) transfers: Vec<BookedTransfer>,
+}
+
+/// Antechamber turns of a box's bookings that end after `from`, past and
+/// booked, in order of start.
+pub(crate) fn turns(tx: &mut Tx<'_>, glovebox: GloveboxId, from: DateTime<Utc>) -> StoreResult<Vec<Turns>> {
+    let rows: Vec<(NaiveDateTime, NaiveDateTime, String, NaiveDateTime)> = bookings::table
+        .filter(bookings::glovebox_id.eq(glovebox.to_string()))
+        .filter(bookings::starts_at.gt((from - LONGEST_CLAIM).naive_utc()))
+        .filter(bookings::ends_at.gt(from.naive_utc()))
+        .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+        .order((bookings::starts_at, bookings::id))
+        .select((bookings::starts_at, bookings::ends_at, bookings::work, bookings::created_at))
+        .load(tx.db())?;
+    let mut found = Vec::with_capacity(rows.len());
+    for (starts, ends, work, booked) in rows {
+        let work: BookedWork = checked("bookings.work", serde_json::from_str(&work))?;
+        let transfers: Vec<BookedTransfer> =
+            work.transfers_in.into_iter().chain(work.transfers_out).collect();
+        if let (Ok(interval), false) = (Interval::new(starts.and_utc(), ends.and_utc()), transfers.is_empty())
+        {
+            found.push(Turns { interval, booked_at: booked.and_utc(), transfers });
+        }
+    }
     Ok(found)
 }

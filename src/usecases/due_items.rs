@@ -11,12 +11,14 @@ use crate::domain::ids::ThingId;
 use crate::domain::names::Reference;
 use crate::domain::upkeep::contents::{self, GasForecast, Recent};
 use crate::domain::upkeep::due;
+use crate::domain::upkeep::moves;
 use crate::domain::upkeep::observations::{Observation, Scene, consumption};
 use crate::domain::upkeep::rules::PartKind;
 use crate::domain::upkeep::{DueItem, UpkeepRule};
+pub(crate) use crate::store::due_date_history::Entry;
 use crate::store::due_items;
 pub(crate) use crate::store::due_items::{KeptItem, Narrowed};
-use crate::store::{events, gloveboxes, rules, site, things};
+use crate::store::{due_date_history, events, gloveboxes, rules, site, things};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde_json::json;
@@ -50,26 +52,40 @@ pub(crate) fn compute(
         }
         let values: Vec<&UpkeepRule> = matching.iter().map(|rule| &rule.value).collect();
         let history = loader.history(subject, &values)?;
-        let computed =
-            matching.iter().map(|rule| due::compute(rule.id.into(), &rule.value, subject, &history, as_of));
+        let computed = matching.iter().map(|rule| DueItem {
+            rule_version: rule.version,
+            ..due::compute(rule.id.into(), &rule.value, subject, &history, as_of)
+        });
         items.extend(computed);
     }
     Ok(items)
 }
 
 /// Keeps an item under the id it has, or a fresh one, unless what is kept was
-/// computed for a later moment. Tells the id.
+/// computed for a later moment; a move is noted with its reasons. Tells the id.
 pub(crate) fn keep(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, item: &DueItem) -> Result<Uuid> {
     let Some(known) = due_items::of(tx, item.rule, item.subject)? else {
-        let kept = KeptItem { id: fresh_id(), version: 1, item: item.clone() };
+        let kept = KeptItem { id: fresh_id(), version: 1, item: item.clone(), moved: None };
         due_items::insert(tx, &kept)?;
+        let reason = moves::first();
+        let detail = reason.detail.clone();
+        due_date_history::append(tx, fresh_id(), kept.id, item, &[reason], &detail)?;
         note(tx, now, by, &kept)?;
         return Ok(kept.id);
     };
     if known.item.computed_at > item.computed_at || known.item == *item {
         return Ok(known.id);
     }
-    let kept = KeptItem { id: known.id, version: known.version + 1, item: item.clone() };
+    let moved = moves::between(&known.item, item, zone(tx)?);
+    if let Some(moved) = &moved {
+        due_date_history::append(tx, fresh_id(), known.id, item, &moved.reasons, &moved.detail)?;
+    }
+    let kept = KeptItem {
+        id: known.id,
+        version: known.version + 1,
+        item: item.clone(),
+        moved: moved.or(known.moved),
+    };
     due_items::update(tx, &kept)?;
     if known.item.state != item.state {
         note(tx, now, by, &kept)?;
@@ -148,6 +164,18 @@ pub(crate) fn forecast(
 pub(crate) fn get(tx: &mut Tx<'_>, actor: &Actor, id: Uuid) -> Result<KeptItem> {
     actor.needs_any(SEE)?;
     due_items::find(tx, id)?.ok_or_else(|| Error::unknown("due_item", id))
+}
+
+/// How an item moved, the newest last.
+pub(crate) fn history(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    id: Uuid,
+    after: Option<Uuid>,
+    limit: i64,
+) -> Result<Vec<Entry>> {
+    let item = get(tx, actor, id)?;
+    Ok(due_date_history::page(tx, item.id, after, limit)?)
 }
 
 /// Lists items, in order of id; a box may be named by its tag.

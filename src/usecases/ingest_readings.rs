@@ -2,7 +2,7 @@
 //! past its action level.
 
 use super::holds::{self, NewHold};
-use super::{Error, Result, Tx};
+use super::{Error, Result, Tx, due_items};
 use crate::domain::access::Actor;
 use crate::domain::calendar::Interval;
 use crate::domain::facility::holds::HoldSource;
@@ -347,7 +347,8 @@ fn subject_of(tx: &mut Tx<'_>, quantity: MeasuredQuantity, reference: &Reference
     subject.map(|thing| thing.id).map_err(|fault| Error::invalid("subject", fault.code(), fault.to_string()))
 }
 
-/// Removes one reading, so that it can be sent anew with another value.
+/// Removes one reading, so that it can be sent anew with another value, and
+/// works out anew what rested on it.
 pub(crate) fn remove(
     tx: &mut Tx<'_>,
     actor: &Actor,
@@ -363,5 +364,9 @@ pub(crate) fn remove(
     let value = readings::value_at(tx, series.id, at)?.ok_or_else(unknown)?;
     readings::delete(tx, series.id, at)?;
     let body = json!({ "quantity": quantity, "sensor": sensor, "at": at, "value": value });
-    Ok(events::append(tx, now, "reading.removed", subject, &actor.subject, &body)?)
+    events::append(tx, now, "reading.removed", subject, &actor.subject, &body)?;
+    // What a cylinder's gauge says concerns its supply.
+    let part = things::get(tx, subject)?.filter(|thing| thing.kind == ThingKind::Cylinder);
+    let part = part.and_then(|cylinder| cylinder.parent).unwrap_or(subject);
+    due_items::refresh(tx, now, &actor.subject, part.into())
 }

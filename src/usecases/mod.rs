@@ -4,11 +4,13 @@
 
 pub(crate) mod assess_room;
 pub(crate) mod book;
+pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
 pub(crate) mod holds;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
+pub(crate) mod lives;
 mod observe;
 pub(crate) mod once;
 pub(crate) mod openings;
@@ -18,6 +20,7 @@ pub(crate) mod run_booking;
 pub(crate) mod run_night;
 pub(crate) mod site;
 pub(crate) mod situation;
+pub(crate) mod stock;
 pub(crate) mod swap_cylinder;
 pub(crate) mod upkeep;
 pub(crate) mod windows;

@@ -11,7 +11,7 @@ use crate::domain::upkeep::observations::{
     Circulation, Observation, Scene, Stretch, box_pressure, in_order, level_under_circulation, off_stretches,
     oxygen_rise, silent, water_rise,
 };
-use crate::store::{claims, gloveboxes, readings};
+use crate::store::{claims, gloveboxes, readings, site};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use uuid::Uuid;
@@ -26,17 +26,17 @@ const MOST_STRETCHES: usize = 40;
 const LEVEL_HOURS: i64 = 24;
 /// How often a silent sensor used to be read is looked up so many days back.
 const SPACING_DAYS: i64 = 14;
-/// The class that a box is held to unless a site asks for another; of our own choosing.
-const REQUIRED_CLASS: TightnessClass = TightnessClass::One;
 
 /// Looks at every box, as of a moment.
 pub(super) fn observe(tx: &mut Tx<'_>, zone: Tz, as_of: DateTime<Utc>) -> Result<Vec<Observation>> {
+    let required =
+        site::find(tx)?.map(|site| site.value.policies).unwrap_or_default().required_tightness_class;
     let mut noticed = Vec::new();
     for stored in gloveboxes::all(tx)? {
         let id: ThingId = stored.id.into();
         let scene = Scene { id, tag: stored.value.tag.as_str(), zone, now: as_of };
         let circulation = circulation(tx, &stored, as_of)?;
-        noticed.extend(rises(tx, &scene, &stored, &circulation)?);
+        noticed.extend(rises(tx, &scene, &stored, &circulation, required)?);
         noticed.extend(standing(tx, &scene, &stored, &circulation)?);
     }
     Ok(in_order(noticed))
@@ -87,6 +87,7 @@ fn rises(
     scene: &Scene<'_>,
     stored: &Stored<Glovebox>,
     circulation: &CirculationRecord,
+    required: TightnessClass,
 ) -> Result<Vec<Observation>> {
     let ended = |interval: &Interval| interval.end() <= scene.now;
     let mut intervals: Vec<Interval> =
@@ -101,7 +102,7 @@ fn rises(
     }
     let volume = stored.value.internal_volume;
     let caution = stored.value.limits.water_ppm.caution;
-    let oxygen = oxygen_rise(scene, volume, &stretches, REQUIRED_CLASS);
+    let oxygen = oxygen_rise(scene, volume, &stretches, required);
     let water = water_rise(scene, volume, &stretches, caution);
     Ok(oxygen.into_iter().chain(water).collect())
 }

@@ -2,14 +2,19 @@
 
 use super::parts::{Parts, thing};
 use super::{Result, Tx};
-use crate::domain::facility::{Cylinder, CylinderState, GasSupply, MeasuredQuantity};
+use crate::domain::booking::claims::turn_cycles;
+use crate::domain::facility::{Cylinder, CylinderState, GasSupply, Glovebox, MeasuredQuantity, Policies};
 use crate::domain::ids::ThingId;
+use crate::domain::names::Word;
+use crate::domain::upkeep::circulation::{AirLeft, Brought, PurifierHistory, fullest};
 use crate::domain::upkeep::contents::{self, FormerCylinder, SupplyHistory};
 use crate::domain::upkeep::due::{History, Subject};
-use crate::domain::upkeep::rules::{Meter, ReadAt, Trigger};
-use crate::domain::upkeep::services::Relation;
-use crate::domain::upkeep::{Sample, Service, UpkeepRule, defaults};
-use crate::store::{gloveboxes, readings, services, usage};
+use crate::domain::upkeep::lives::Measure;
+use crate::domain::upkeep::rules::{Meter, PartKind, ReadAt, Trigger};
+use crate::domain::upkeep::services::{Relation, ServiceNote};
+use crate::domain::upkeep::{Sample, SensorReadings, Service, UpkeepRule, defaults};
+use crate::store::usage::Turns;
+use crate::store::{gloveboxes, readings, services, site, usage};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use std::collections::{BTreeMap, HashMap};
@@ -27,12 +32,14 @@ pub(super) struct Loader<'a, 'b, 'c> {
     as_of: DateTime<Utc>,
     zone: Tz,
     services: HashMap<ThingId, Vec<Service>>,
+    /// From when the readings of the part in hand are loaded.
+    loaded: HashMap<(ThingId, MeasuredQuantity), DateTime<Utc>>,
 }
 
 impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     pub(super) fn new(tx: &'a mut Tx<'b>, parts: &'c Parts, as_of: DateTime<Utc>) -> Result<Self> {
         let zone = super::due_items::zone(tx)?;
-        Ok(Self { tx, parts, as_of, zone, services: HashMap::new() })
+        Ok(Self { tx, parts, as_of, zone, services: HashMap::new(), loaded: HashMap::new() })
     }
 
     fn services_on(&mut self, id: ThingId) -> Result<&[Service]> {
@@ -43,19 +50,51 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         Ok(self.services.get(&id).map_or(&[], Vec::as_slice))
     }
 
-    /// What is known of a part, as far as the rules on it ask.
-    pub(super) fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
-        let mut history = History::empty(self.zone);
+    /// The services on a part, on its parts, and on the box it belongs to.
+    pub(super) fn notes(&mut self, subject: &Subject) -> Result<Vec<ServiceNote>> {
         let parts = self.parts.inside.get(&subject.id).into_iter().flatten().map(|id| (*id, Relation::Part));
         let box_of = subject.glovebox.map(ThingId::from).filter(|id| *id != subject.id);
         let related: Vec<(ThingId, Relation)> = std::iter::once((subject.id, Relation::Itself))
             .chain(parts)
             .chain(box_of.map(|id| (id, Relation::Whole)))
             .collect();
+        let mut notes = Vec::new();
         for (id, relation) in related {
-            let notes = self.services_on(id)?.iter().map(|service| service.note(relation));
-            history.services.extend(notes);
+            notes.extend(self.services_on(id)?.iter().map(|service| service.note(relation)));
         }
+        Ok(notes)
+    }
+
+    /// What the lives of a part under a task are measured in, from the first
+    /// service of the task on.
+    pub(super) fn measure(
+        &mut self,
+        subject: &Subject,
+        task: &Word,
+        meter: Option<Meter>,
+        notes: &[ServiceNote],
+    ) -> Result<Measure> {
+        let own = notes.iter().filter(|note| note.relation == Relation::Itself && note.task == *task);
+        let Some((meter, first)) = meter.zip(own.map(|note| note.done_at).min()) else {
+            return Ok(Measure::Days);
+        };
+        let mut used = History::empty(self.zone);
+        self.loaded.clear();
+        self.load_meter(subject, meter, first, &mut used)?;
+        Ok(match meter.counter() {
+            Some(counter) => {
+                let sensors = used.readings.remove(&counter).unwrap_or_default();
+                Measure::Counter(meter, fullest(&sensors, self.as_of))
+            }
+            None => Measure::Use(meter, used.use_of.remove(&meter).unwrap_or_default()),
+        })
+    }
+
+    /// What is known of a part, as far as the rules on it ask.
+    pub(super) fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
+        let mut history = History::empty(self.zone);
+        self.loaded.clear();
+        history.services = self.notes(subject)?;
         for rule in rules {
             for trigger in &rule.triggers {
                 self.load_for(subject, rule, trigger, &mut history)?;
@@ -74,15 +113,13 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     ) -> Result<()> {
         match trigger {
             Trigger::Condition { quantity, .. } => {
-                if history.readings.contains_key(quantity) {
-                    return Ok(());
-                }
-                let at = match subject.kind.read_at(*quantity) {
-                    Some(ReadAt::Glovebox) => subject.glovebox.map_or(subject.id, ThingId::from),
-                    Some(ReadAt::Itself) | None => subject.id,
-                };
                 let from = self.as_of - TimeDelta::days(LEVEL_DAYS);
-                history.readings.insert(*quantity, self.samples(at, *quantity, from)?);
+                self.load_levels(subject, *quantity, from, history)?;
+            }
+            Trigger::Uptake { species, .. } => {
+                // Without a regeneration on record everything counts.
+                let from = history.settled(&rule.task, self.as_of).unwrap_or(DateTime::UNIX_EPOCH);
+                self.load_levels(subject, species.quantity(), from, history)?;
             }
             Trigger::Usage { meter, .. } => {
                 let last = history.last_service(&rule.task, self.as_of);
@@ -97,9 +134,63 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
                     history.supply = Some(self.supply(&supply.value, supply.id)?);
                 }
             }
-            Trigger::Calendar(_) | Trigger::Uptake { .. } | Trigger::Finding { .. } => {}
+            Trigger::Calendar(_) | Trigger::Finding { .. } => {}
         }
         Ok(())
+    }
+
+    /// Loads what each sensor showed of a level, unless it was loaded from as
+    /// early before, and what goes through a purifier that it concerns.
+    fn load_levels(
+        &mut self,
+        subject: &Subject,
+        quantity: MeasuredQuantity,
+        from: DateTime<Utc>,
+        history: &mut History,
+    ) -> Result<()> {
+        let at = match subject.kind.read_at(quantity) {
+            Some(ReadAt::Glovebox) => subject.glovebox.map_or(subject.id, ThingId::from),
+            Some(ReadAt::Itself) | None => subject.id,
+        };
+        if self.is_news(subject.id, quantity, from) {
+            history.readings.insert(quantity, self.sensors(at, quantity, from)?);
+        }
+        let flow = MeasuredQuantity::CirculationM3H;
+        if subject.kind == PartKind::Purifier && self.is_news(subject.id, flow, from) {
+            history.purifier = self.purifier(subject, from)?;
+        }
+        Ok(())
+    }
+
+    /// Whether a quantity of a part was not loaded from as early before.
+    fn is_news(&mut self, id: ThingId, quantity: MeasuredQuantity, from: DateTime<Utc>) -> bool {
+        let known = self.loaded.get(&(id, quantity)).is_some_and(|earlier| *earlier <= from);
+        if !known {
+            self.loaded.insert((id, quantity), from);
+        }
+        !known
+    }
+
+    /// What went through a purifier since `from`, and over the weeks that tell
+    /// how it is used.
+    fn purifier(&mut self, subject: &Subject, from: DateTime<Utc>) -> Result<Option<PurifierHistory>> {
+        let Some(glovebox_id) = subject.glovebox else { return Ok(None) };
+        let Some(glovebox) = self.parts.purified.get(&glovebox_id.into()) else { return Ok(None) };
+        let Some(purifier) = &glovebox.purifier else { return Ok(None) };
+        let mut flow = self.sensors(subject.id, MeasuredQuantity::CirculationM3H, from)?;
+        flow.extend(self.sensors(glovebox_id.into(), MeasuredQuantity::CirculationM3H, from)?);
+        let habit = from.min(self.as_of - TimeDelta::weeks(RATE_WEEKS));
+        let policies = site::find(self.tx)?.map(|site| site.value.policies).unwrap_or_default();
+        let turns = usage::turns(self.tx, glovebox_id, habit)?;
+        Ok(Some(PurifierHistory {
+            circulation: purifier.circulation,
+            oxygen_capacity: purifier.oxygen_capacity,
+            water_capacity: purifier.water_capacity,
+            flow,
+            temperature: self.sensors(glovebox_id.into(), MeasuredQuantity::TemperatureC, from)?,
+            off: usage::circulation_off(self.tx, subject.id.uuid(), habit)?,
+            brought: turns.iter().map(|turns| brought(glovebox, turns, &policies)).collect(),
+        }))
     }
 
     fn load_meter(
@@ -110,14 +201,19 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         history: &mut History,
     ) -> Result<()> {
         if let Some(counter) = meter.counter() {
-            let mut samples = self.samples(subject.id, counter, from)?;
-            // What the counter showed before tells where it stood at the start.
-            if let Some((at, value)) = readings::latest(self.tx, subject.id.uuid(), counter, from)?
-                && samples.first().is_none_or(|first| at < first.at)
-            {
-                samples.insert(0, Sample { at, value });
+            if !self.is_news(subject.id, counter, from) {
+                return Ok(());
             }
-            keep_longer(history.readings.entry(counter).or_default(), samples);
+            let mut sensors = Vec::new();
+            for series in readings::series_of(self.tx, subject.id.uuid(), counter)? {
+                let mut samples = self.series(series.id, from)?;
+                // What the counter showed before tells where it stood at the start.
+                if let Some(before) = readings::last_before(self.tx, series.id, from)? {
+                    samples.insert(0, Sample { at: before.at, value: before.value });
+                }
+                sensors.push(SensorReadings::new(series.sensor, samples));
+            }
+            history.readings.insert(counter, sensors);
             return Ok(());
         }
         let intervals = match meter {
@@ -132,6 +228,30 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         };
         keep_longer(history.use_of.entry(meter).or_default(), intervals);
         Ok(())
+    }
+
+    /// What each sensor of a quantity showed from `from` on.
+    fn sensors(
+        &mut self,
+        id: ThingId,
+        quantity: MeasuredQuantity,
+        from: DateTime<Utc>,
+    ) -> Result<Vec<SensorReadings>> {
+        let mut sensors = Vec::new();
+        for series in readings::series_of(self.tx, id.uuid(), quantity)? {
+            let samples = self.series(series.id, from)?;
+            if !samples.is_empty() {
+                sensors.push(SensorReadings::new(series.sensor, samples));
+            }
+        }
+        Ok(sensors)
+    }
+
+    fn series(&mut self, series: i64, from: DateTime<Utc>) -> Result<Vec<Sample>> {
+        let until = self.as_of + TimeDelta::microseconds(1);
+        let mut samples = Vec::new();
+        readings::each(self.tx, series, from, until, |at, value| samples.push(Sample { at, value }))?;
+        Ok(samples)
     }
 
     fn samples(
@@ -207,6 +327,19 @@ fn swapped(cylinder: &Cylinder, swaps: &[Service], how: &str) -> Option<DateTime
     let names =
         |swap: &&Service| swap.measured.get(how).and_then(|tag| tag.as_str()) == Some(cylinder.tag.as_str());
     swaps.iter().filter(names).map(|swap| swap.done_at).max()
+}
+
+/// The air that a booking's turns let in; a turn that cannot be computed lets in none.
+fn brought(glovebox: &Glovebox, turns: &Turns, policies: &Policies) -> Brought {
+    let air = turns.transfers.iter().filter_map(|transfer| {
+        let chamber = glovebox.antechamber(transfer.antechamber)?;
+        AirLeft::after(chamber, turn_cycles(chamber, transfer.sample, policies.porous_cycle_factor)).ok()
+    });
+    Brought {
+        interval: turns.interval,
+        booked_at: turns.booked_at,
+        air: air.fold(AirLeft::default(), AirLeft::and),
+    }
 }
 
 /// Of two extents of the same record the one that reaches further back.

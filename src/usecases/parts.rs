@@ -20,6 +20,8 @@ pub(crate) struct Parts {
     /// For each part the parts of it, for each box its stations.
     pub(crate) inside: HashMap<ThingId, Vec<ThingId>>,
     pub(crate) stations: HashMap<ThingId, Vec<Uuid>>,
+    /// The boxes that have a purifier.
+    pub(crate) purified: HashMap<ThingId, Glovebox>,
 }
 
 /// Loads the parts of the facility, in a fixed order.
@@ -29,6 +31,7 @@ pub(crate) fn parts(tx: &mut Tx<'_>) -> Result<Parts> {
         supplies: GasSupply::page(tx, None, i64::MAX)?,
         inside: HashMap::new(),
         stations: HashMap::new(),
+        purified: HashMap::new(),
     };
     for stored in gloveboxes::all(tx)? {
         parts.add_glovebox(&stored);
@@ -55,7 +58,9 @@ impl Parts {
     /// One gas supply and nothing else.
     pub(crate) fn only_supply(supply: Stored<GasSupply>) -> Self {
         let supplies = vec![supply];
-        Self { subjects: Vec::new(), supplies, inside: HashMap::new(), stations: HashMap::new() }
+        let (subjects, inside, stations, purified) =
+            (Vec::new(), HashMap::new(), HashMap::new(), HashMap::new());
+        Self { subjects, supplies, inside, stations, purified }
     }
 
     fn add_glovebox(&mut self, stored: &Stored<Glovebox>) {
@@ -83,6 +88,9 @@ impl Parts {
             ..whole(id, PartKind::Glovebox, glovebox.tag.to_string(), created_at)
         });
         self.subjects.extend(parts);
+        if glovebox.purifier.is_some() {
+            self.purified.insert(thing(id), glovebox.clone());
+        }
     }
 
     /// The part of that id, where upkeep may be done on it.

@@ -5,6 +5,7 @@
 use super::due_items;
 use super::observe::observe;
 use super::run_booking::release_no_shows;
+use super::stock;
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -92,12 +93,13 @@ fn compute(
 ) -> Result<NightlyReport> {
     let zone = due_items::zone(tx)?;
     let parts = super::parts::parts(tx)?;
-    let mut listed = Vec::new();
+    let (mut listed, mut due) = (Vec::new(), Vec::new());
     let mut kept = HashSet::new();
     for item in due_items::compute(tx, &parts, None, as_of)? {
         let id = due_items::keep(tx, now, &actor.subject, &item)?;
         kept.insert(id);
         listed.push(ReportItem::of(id.into(), &item));
+        due.push((id.into(), item));
     }
     for (id, computed_at) in crate::store::due_items::ages(tx)? {
         if computed_at <= as_of && !kept.contains(&id) {
@@ -110,7 +112,8 @@ fn compute(
         .collect();
     let mut noticed = observe(tx, zone, as_of)?;
     noticed.extend(due_items::overdrawn(tx, &parts, as_of)?);
-    Ok(NightlyReport::new(as_of, zone, listed, supplies).noticing(zone, noticed))
+    let orders = stock::to_order(tx, as_of, &due)?;
+    Ok(NightlyReport::new(as_of, zone, listed, supplies).ordering(zone, orders).noticing(zone, noticed))
 }
 
 /// What is tidied up at night besides; further chores belong here. Bookings

@@ -119,6 +119,9 @@ fn record(
         findings: Remark::parse("").expect("a remark may be empty"),
         calls_for: Vec::new(),
         measured,
+        replaced: false,
+        restarts: None,
+        required_class: None,
     };
     upkeep::record(tx, actor, now, service)
 }

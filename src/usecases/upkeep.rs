@@ -3,21 +3,23 @@
 use super::due_items;
 use super::holds::{self, NewHold};
 use super::keep::{self, Managed};
+use super::stock;
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
-use crate::domain::facility::holds::HoldSource;
-use crate::domain::facility::{Glovebox, ParseContext, Scope, Stored};
+use crate::domain::facility::holds::{Hold, HoldSource};
+use crate::domain::facility::{Glovebox, ParseContext, Policies, Scope, Stored};
 use crate::domain::ids::{GloveboxId, ThingId};
-use crate::domain::names::{Reference, Remark};
+use crate::domain::names::{Reference, Remark, Word};
 use crate::domain::upkeep::rules::PartKind;
-use crate::domain::upkeep::{Outcome, Service, UpkeepRule, defaults};
-use crate::domain::violations::Violations;
+use crate::domain::upkeep::{Draft, Outcome, Service, UpkeepRule, defaults};
+use crate::domain::violations::{Check, Violation, Violations};
 use crate::store::kept::Kept as _;
 pub(crate) use crate::store::services::Narrowed;
-use crate::store::{events, holds as stored_holds, rules, services, things};
+use crate::store::{events, holds as stored_holds, rules, services, site, things};
 use chrono::{DateTime, Utc};
 use serde_json::json;
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 const SEE: &[Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
@@ -38,24 +40,81 @@ pub(crate) fn record_service(
     tx: &mut Tx<'_>,
     actor: &Actor,
     now: DateTime<Utc>,
-    parse: impl FnOnce(&mut dyn ParseContext) -> std::result::Result<Service, Violations>,
+    parse: impl FnOnce(&mut dyn ParseContext) -> std::result::Result<Draft, Violations>,
 ) -> Result<Stored<Service>> {
     actor.needs_any(Service::CHANGE)?;
-    let parsed = Lookup::parse(tx, parse)?;
-    let service = aimed(tx, parsed)?;
+    let draft = Lookup::parse(tx, parse)?;
+    let service = decided(tx, draft, None)?;
+    record(tx, actor, now, service)
+}
+
+/// Records a service that was checked.
+pub(super) fn record(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    service: Service,
+) -> Result<Stored<Service>> {
     let stored = keep::create(tx, actor, now, |_| Ok(service))?;
-    settle(tx, actor, now, &stored.value)?;
+    stock::use_for_service(tx, actor, now, &stored)?;
+    due_items::refresh(tx, now, &actor.subject, stored.value.subject)?;
+    if stored.value.is_failed_leak_test() {
+        close_leaking(tx, actor, now, &stored.value)?;
+    }
     Ok(stored)
+}
+
+/// The service that a draft comes to: on the part that its task is about, of a
+/// task that is done on such parts, and with its outcome. `before` is what is
+/// being corrected: what stood in it stands, whatever the rules say by now.
+pub(super) fn decided(tx: &mut Tx<'_>, draft: Draft, before: Option<&Service>) -> Result<Service> {
+    let rules = rules::all(tx)?;
+    let mut draft = Draft { service: aimed(tx, &rules, draft.service)?, ..draft };
+    let service = &mut draft.service;
+    let kind = part_kind(tx, service.subject)?;
+    let mut check = Check::default();
+    let stood = before.is_some_and(|one| one.task == service.task && one.subject == service.subject);
+    if !stood && let Some(kind) = kind {
+        check.part("", known_task(&rules, kind, &service.task));
+    }
+    // Whole boxes, supplies and rooms are not replaced by a service, but something in them is.
+    if service.replaced && service.restarts.is_none() && kind.is_some_and(|kind| !kind.is_part_of_glovebox())
+    {
+        service.restarts = Some(vec![service.task.clone()]);
+    }
+    let policy = site::find(tx)?.map_or_else(Policies::default, |site| site.value.policies);
+    let judged_by = before.and_then(|one| one.required_class).unwrap_or(policy.required_tightness_class);
+    let service = check.part("", draft.decide(judged_by));
+    Ok(check.build(service, |service| service)?)
+}
+
+/// Passes when a rule on such parts knows the task.
+fn known_task(
+    rules: &[Stored<UpkeepRule>],
+    kind: PartKind,
+    task: &Word,
+) -> std::result::Result<(), Violations> {
+    // The usual tasks are known to everybody, whether the site has rules for them or not.
+    let usual = defaults::default_rules();
+    let all = rules.iter().map(|rule| &rule.value).chain(&usual);
+    let on_kind = all.filter(|rule| rule.applies_to.kind == kind);
+    let known: BTreeSet<&str> = on_kind.map(|rule| rule.task.as_str()).collect();
+    if known.contains(task.as_str()) {
+        return Ok(());
+    }
+    let part = kind.word().replace('_', " ");
+    let known: Vec<&str> = known.into_iter().collect();
+    let detail = format!("no upkeep rule for a {part} knows {task}; there are {}", known.join(", "));
+    Err(Violation::new("task", "unknown_task", detail).into())
 }
 
 /// The service on the part that its task is about: people name the box where
 /// they mean its only purifier.
-fn aimed(tx: &mut Tx<'_>, service: Service) -> Result<Service> {
-    let kinds: Vec<PartKind> = rules::all(tx)?
-        .into_iter()
-        .filter(|rule| rule.value.task == service.task)
-        .map(|rule| rule.value.applies_to.kind)
-        .collect();
+fn aimed(tx: &mut Tx<'_>, rules: &[Stored<UpkeepRule>], service: Service) -> Result<Service> {
+    let usual = defaults::default_rules();
+    let all = rules.iter().map(|rule| &rule.value).chain(&usual);
+    let kinds: Vec<PartKind> =
+        all.filter(|rule| rule.task == service.task).map(|rule| rule.applies_to.kind).collect();
     if !kinds.contains(&PartKind::Purifier) || kinds.contains(&PartKind::Glovebox) {
         return Ok(service);
     }
@@ -64,47 +123,55 @@ fn aimed(tx: &mut Tx<'_>, service: Service) -> Result<Service> {
     Ok(Service { subject: purifier.unwrap_or(service.subject), ..service })
 }
 
-/// Records a service that another use case has checked.
-pub(super) fn record(
+/// Closes the box to use where the site's policy says so, unless it was tested
+/// again since or is closed for a leak already.
+pub(super) fn close_leaking(
     tx: &mut Tx<'_>,
     actor: &Actor,
     now: DateTime<Utc>,
-    service: Service,
-) -> Result<Stored<Service>> {
-    record_service(tx, actor, now, |_| Ok(service))
-}
-
-fn settle(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, service: &Service) -> Result<()> {
-    due_items::refresh(tx, now, &actor.subject, service.subject)?;
-    if service.task.as_str() == defaults::LEAK_TEST && service.outcome == Outcome::Failed {
-        close_leaking(tx, actor, now, service)?;
+    failed: &Service,
+) -> Result<()> {
+    let policy = site::find(tx)?.map_or_else(Policies::default, |site| site.value.policies);
+    if !policy.hold_on_failed_leak_test {
+        return Ok(());
     }
-    Ok(())
-}
-
-/// Closes the box to use, unless it was tested again since or is closed for
-/// a leak already.
-fn close_leaking(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, failed: &Service) -> Result<()> {
     let Some(glovebox) = glovebox_of(tx, failed.subject)? else { return Ok(()) };
     let later = services::on(tx, failed.subject, now)?.into_iter().any(|other| {
         other.task == failed.task && other.done_at > failed.done_at && other.outcome == Outcome::Passed
     });
-    let closed = stored_holds::open_of(tx, glovebox)?
-        .into_iter()
-        .any(|hold| hold.value.source == HoldSource::LeakTest);
-    if later || closed {
+    if later || open_for_leak(tx, glovebox)?.is_some() {
         return Ok(());
     }
-    let reason = Remark::parse("A leak test was not passed.").expect("a constant that passes its own check");
+    let figure = failed.leak_figure().filter(|figure| !figure.is_tight_enough());
+    let reason = figure.map_or_else(
+        || "A leak test was not passed.".to_owned(),
+        |figure| format!("A leak test was not passed: {}.", figure.sentence()),
+    );
+    let reason = Remark::parse(&reason).expect("a sentence of our own that is printable and short");
     let evidence = json!({
         "task": failed.task, "done_at": failed.done_at, "findings": failed.findings, "measured": failed.measured,
+        "hourly_leak_rate_per_h": figure.map(|figure| figure.found.hourly_leak_rate_per_h),
+        "class": figure.and_then(|figure| figure.found.class),
+        "required_class": figure.map(|figure| figure.required),
     });
     let new = NewHold { glovebox, part: None, source: HoldSource::LeakTest, reason, evidence };
     holds::open(tx, &actor.subject, now, new)?;
     Ok(())
 }
 
-fn glovebox_of(tx: &mut Tx<'_>, id: ThingId) -> Result<Option<GloveboxId>> {
+/// The open hold that a leak test opened on the box.
+pub(super) fn open_for_leak(tx: &mut Tx<'_>, glovebox: GloveboxId) -> Result<Option<Stored<Hold>>> {
+    let open = stored_holds::open_of(tx, glovebox)?;
+    Ok(open.into_iter().find(|hold| hold.value.source == HoldSource::LeakTest))
+}
+
+/// The kind of part that a thing is, where upkeep is done on such.
+fn part_kind(tx: &mut Tx<'_>, id: ThingId) -> Result<Option<PartKind>> {
+    let thing = things::get(tx, id.uuid())?;
+    Ok(thing.and_then(|thing| PartKind::ALL.iter().copied().find(|kind| kind.thing() == thing.kind)))
+}
+
+pub(super) fn glovebox_of(tx: &mut Tx<'_>, id: ThingId) -> Result<Option<GloveboxId>> {
     let Some(thing) = things::get(tx, id.uuid())? else { return Ok(None) };
     if thing.kind == PartKind::Glovebox.thing() {
         return Ok(Some(thing.id.into()));

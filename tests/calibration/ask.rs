@@ -5,18 +5,22 @@
 use crate::drift::DriftCase;
 use crate::gas::{CHANGEOVER_BAR, CYLINDER_L, FILL_BAR, GasCase};
 use crate::score::Dates;
+use crate::uptake::UptakeCase;
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use drykeep::domain::calendar::{Interval, Length};
-use drykeep::domain::facility::{Cylinder, CylinderState, GasSupply};
+use drykeep::domain::facility::{Cylinder, CylinderState, GasSupply, MeasuredQuantity};
 use drykeep::domain::names::{Name, Tag, Word};
-use drykeep::domain::quantity::{Celsius, GaugeBar, Litres};
+use drykeep::domain::quantity::{Celsius, CubicMetresPerHour, Fraction, GaugeBar, Litres, Moles};
+use drykeep::domain::upkeep::circulation::PurifierHistory;
 use drykeep::domain::upkeep::contents::{SupplyHistory, forecast};
 use drykeep::domain::upkeep::due::{History, Subject};
 use drykeep::domain::upkeep::evidence::DueDates;
 use drykeep::domain::upkeep::services::{Relation, ServiceNote};
 use drykeep::domain::upkeep::use_ahead::GasUse;
-use drykeep::domain::upkeep::{AppliesTo, Closes, Limit, PartKind, Sample, Trigger, UpkeepRule, compute};
+use drykeep::domain::upkeep::{
+    AppliesTo, Closes, Limit, PartKind, Sample, SensorReadings, Species, Trigger, UpkeepRule, compute,
+};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -82,8 +86,34 @@ pub(crate) fn drift(case: &DriftCase) -> Option<Dates> {
         sustained: Some(Length::parse(&format!("PT{SUSTAINED_HOURS}H")).unwrap()),
     };
     let mut history = History::empty(Tz::UTC);
-    history.readings.insert(case.quantity, samples(&case.readings));
+    history.readings.insert(case.quantity, one_sensor(&case.readings));
     asked("filter_change", PartKind::Glovebox, trigger, history, case.reset, case.now)
+}
+
+/// When drykeep says that the purifier has taken up four fifths of its capacity.
+pub(crate) fn uptake(case: &UptakeCase) -> Option<Dates> {
+    let trigger = Trigger::Uptake { species: Species::Oxygen, fraction: Fraction::new(0.8).unwrap() };
+    let mut history = History::empty(Tz::UTC);
+    history.readings.insert(MeasuredQuantity::OxygenPpm, one_sensor(&case.level));
+    let off = case.bookings.iter().filter(|booking| booking.circulation_off).map(|booking| GasUse {
+        interval: Interval::new(moment(booking.start), moment(booking.end)).unwrap(),
+        computed_mol: 0.0,
+        booked_at: moment(booking.booked_at()),
+    });
+    history.purifier = Some(PurifierHistory {
+        circulation: CubicMetresPerHour::new(case.flow_m3_h).unwrap(),
+        oxygen_capacity: Some(Moles::new(case.limit_mol / 0.8).unwrap()),
+        water_capacity: None,
+        flow: if case.flow.is_empty() { Vec::new() } else { one_sensor(&case.flow) },
+        temperature: Vec::new(),
+        off: off.collect(),
+        brought: Vec::new(),
+    });
+    asked("purifier_regeneration", PartKind::Purifier, trigger, history, case.regenerated, case.now)
+}
+
+fn one_sensor(readings: &[(f64, f64)]) -> Vec<SensorReadings> {
+    vec![SensorReadings::new("", samples(readings))]
 }
 
 /// The dates of a rule with one trigger on a part that was served once.
@@ -102,6 +132,8 @@ fn asked(
         done_at: moment(served),
         failed: false,
         calls_for: Vec::new(),
+        replaced: false,
+        restarts: None,
     });
     let rule = UpkeepRule {
         task,

@@ -2,7 +2,7 @@
 //! what sensors showed.
 
 use crate::chance::{Chance, Wander};
-use crate::work::{Habit, reading_times};
+use crate::work::{Habit, Readings, reading_times};
 use drykeep::domain::facility::MeasuredQuantity;
 
 /// What the records show, and what nobody can see.
@@ -11,7 +11,7 @@ pub(crate) struct DriftCase {
     /// What was read.
     pub(crate) quantity: MeasuredQuantity,
     /// Hour and value.
-    pub(crate) readings: Vec<(f64, f64)>,
+    pub(crate) readings: Readings,
     /// When the level was last set back.
     pub(crate) reset: f64,
     /// The limit.
@@ -97,7 +97,7 @@ impl DriftCase {
 }
 
 /// What a sensor with correlated errors shows of the level until now.
-fn shown(chance: &mut Chance, kind: &Kind, path: &[f64], limit: f64, now: f64) -> Vec<(f64, f64)> {
+fn shown(chance: &mut Chance, kind: &Kind, path: &[f64], limit: f64, now: f64) -> Readings {
     let scale = kind.rise * chance.ratio_between(0.005, 0.04);
     let memory = chance.between(6.0, 36.0);
     let mut sensor = Wander::new(chance, scale, memory);

@@ -2,7 +2,7 @@
 //! records show of it.
 
 use crate::chance::{Chance, Wander};
-use crate::work::{Booking, Habit, WEEK, reading_times};
+use crate::work::{Booking, Habit, Readings, WEEK, reading_times};
 use drykeep::domain::facility::SuppliedGas;
 use drykeep::domain::physics::gas::gauge_pressure_of;
 use drykeep::domain::quantity::{Bar, Celsius, Litres, Moles};
@@ -29,9 +29,9 @@ pub(crate) struct GasCase {
     /// Temperature stated for the supply, °C.
     pub(crate) stated_c: f64,
     /// Pressures read: hour and bar gauge.
-    pub(crate) gauge: Vec<(f64, f64)>,
+    pub(crate) gauge: Readings,
     /// Temperatures read: hour and °C. Often none.
-    pub(crate) temperature: Vec<(f64, f64)>,
+    pub(crate) temperature: Readings,
     /// When cylinders were swapped.
     pub(crate) swaps: Vec<f64>,
     /// Work done and on the calendar.
@@ -130,7 +130,7 @@ fn read(
     vessel: &Vessel<'_>,
     climate: &Climate,
     now: f64,
-) -> (Vec<(f64, f64)>, Vec<(f64, f64)>) {
+) -> (Readings, Readings) {
     let (noise, dial) = (chance.between(0.3, 1.0), chance.one_of(&[0.1, 1.0]));
     let has_thermometer = chance.happens(0.5);
     let per_day = chance.one_of(&[1.0, 2.0, 4.0]);

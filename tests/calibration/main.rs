@@ -22,6 +22,7 @@ use chance::Chance;
 use drift::DriftCase;
 use gas::GasCase;
 use score::{HEAD, Outcome, Row, all_runs, line_through_last_two};
+use uptake::UptakeCase;
 
 /// The seed of every history; the table tells it.
 const SEED: u64 = 20_260_305;
@@ -74,6 +75,18 @@ fn four_of_five_drift_forecasts_hold_the_true_date() {
             dates: ask::drift(&case),
             baseline: line_through_last_two(&case.readings, case.limit, case.now)
                 .map(|hours| hours + ask::SUSTAINED_HOURS),
+        }
+    });
+}
+
+#[test]
+fn four_of_five_uptake_forecasts_hold_the_true_date() {
+    assert_calibrated("uptake", |chance, days| {
+        let case = UptakeCase::simulated(chance, days);
+        Outcome {
+            truth: case.truth - case.now,
+            dates: ask::uptake(&case),
+            baseline: line_through_last_two(&case.summed_up(), case.limit_mol, case.now),
         }
     });
 }

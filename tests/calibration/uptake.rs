@@ -1,7 +1,7 @@
 //! Histories of purifiers: what they truly took up, and what the records show.
 
 use crate::chance::{Chance, Wander};
-use crate::work::{Booking, Habit, reading_times};
+use crate::work::{Booking, Habit, Readings, reading_times};
 
 /// Ideal gas at 20 °C and 101 325 Pa, mol/m³ (R = 8.314462618 J/(mol K), CODATA 2018).
 pub(crate) const MOL_PER_M3: f64 = 101_325.0 / (8.314_462_618 * 293.15);
@@ -10,11 +10,11 @@ pub(crate) const MOL_PER_M3: f64 = 101_325.0 / (8.314_462_618 * 293.15);
 #[derive(Debug, Clone)]
 pub(crate) struct UptakeCase {
     /// Levels read in the box: hour and mole-ppm.
-    pub(crate) level: Vec<(f64, f64)>,
+    pub(crate) level: Readings,
     /// Circulation when it is on, m³/h.
     pub(crate) flow_m3_h: f64,
     /// Circulation read at the same times, m³/h; nought when off. Often none.
-    pub(crate) flow: Vec<(f64, f64)>,
+    pub(crate) flow: Readings,
     /// Work done and on the calendar; some of it with the circulation off.
     pub(crate) bookings: Vec<Booking>,
     /// When the purifier was last regenerated.
@@ -110,6 +110,26 @@ impl UptakeCase {
         }
         let bookings = work.into_iter().filter(|booking| booking.is_known(now)).collect();
         Self { level, flow_m3_h, flow, bookings, regenerated, limit_mol, now, truth }
+    }
+}
+
+impl UptakeCase {
+    /// The uptake since the regeneration as somebody sums it up with a pencil:
+    /// by trapezoids from reading to reading, without the hours booked off.
+    pub(crate) fn summed_up(&self) -> Readings {
+        let level: Readings = self.level.iter().copied().filter(|(at, _)| *at >= self.regenerated).collect();
+        let off = self.bookings.iter().filter(|booking| booking.circulation_off);
+        let off: Vec<(f64, f64)> = off.map(|booking| (booking.start, booking.end)).collect();
+        let mut sum = 0.0;
+        let mut sums: Readings = level.first().map(|(at, _)| (*at, 0.0)).into_iter().collect();
+        for pair in level.windows(2) {
+            let ((from, before), (to, after)) = (pair[0], pair[1]);
+            let rested = off.iter().map(|(start, end)| (end.min(to) - start.max(from)).max(0.0)).sum::<f64>();
+            let hours = (to - from - rested).max(0.0);
+            sum += 1e-6 * f64::midpoint(before, after) * self.flow_m3_h * MOL_PER_M3 * hours;
+            sums.push((to, sum));
+        }
+        sums
     }
 }
 

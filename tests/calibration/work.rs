@@ -8,6 +8,9 @@ pub(crate) const WEEK: f64 = 168.0;
 /// Bookings are made so long ahead.
 pub(crate) const BOOKED_AHEAD: f64 = 14.0 * 24.0;
 
+/// What was read: hours and values, in order of time.
+pub(crate) type Readings = Vec<(f64, f64)>;
+
 /// A turn of an antechamber.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Turn {

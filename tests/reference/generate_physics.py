@@ -1,5 +1,6 @@
 """Writes the reference data of the physics tests: cylinder_content.csv,
-cylinder_content_edges.csv and frost_point.csv, beside this script.
+cylinder_content_edges.csv, cylinder_content_mixtures.csv,
+cylinder_content_argon_helium.csv and frost_point.csv, beside this script.
 
 Needs CoolProp 8.0.0 and iapws 1.5.5 (pip install CoolProp==8.0.0 iapws==1.5.5).
 Nothing is random. `--check` compares with the committed files instead of
@@ -24,6 +25,18 @@ GASES = {
     "nitrogen95_hydrogen5": ("Nitrogen&Hydrogen", [0.95, 0.05]),
     "argon95_hydrogen5": ("Argon&Hydrogen", [0.95, 0.05]),
 }
+# Others that a supplier fills for gloveboxes, welding and leak testing.
+MIXTURES = {
+    "nitrogen98_hydrogen2": ("Nitrogen&Hydrogen", [0.98, 0.02]),
+    "argon98_hydrogen2": ("Argon&Hydrogen", [0.98, 0.02]),
+    "nitrogen90_helium10": ("Nitrogen&Helium", [0.90, 0.10]),
+    "argon50_nitrogen50": ("Argon&Nitrogen", [0.50, 0.50]),
+}
+# CoolProp has this pair by Tkaczuk et al. (2020); GERG-2008 has not fitted it.
+ARGON_HELIUM = {
+    "argon70_helium30": ("Argon&Helium", [0.70, 0.30]),
+    "argon50_helium50": ("Argon&Helium", [0.50, 0.50]),
+}
 HEADER = (
     f"# CoolProp {version('CoolProp')} (HEOS reference equations of state; mixtures: its HEOS multi-fluid model); "
     "ambient 1.01325 bar; volume of the same moles as a real gas at 15 C 1 bar and at 0 C 1.01325 bar; "
@@ -36,7 +49,7 @@ COLUMNS = (
 
 
 def state(gas):
-    name, fractions = GASES[gas]
+    name, fractions = (GASES | MIXTURES | ARGON_HELIUM)[gas]
     fluid = AbstractState("HEOS", name)
     if fractions:
         fluid.set_mole_fractions(fractions)
@@ -61,10 +74,10 @@ def row(gas, fluid, litres, gauge_bar, celsius):
     )
 
 
-def cylinder_content(litres, gauges, temperatures, step):
+def cylinder_content(litres, gauges, temperatures, step, gases=GASES):
     lines = [HEADER, COLUMNS]
     index = 0
-    for gas in GASES:
+    for gas in gases:
         fluid = state(gas)
         for volume in litres:
             for gauge in gauges:
@@ -98,6 +111,12 @@ FILES = {
         [10.0, 20.0, 50.0], [5, 20, 50, 100, 150, 200, 300], [-5, 15, 20, 30, 40], 2
     ),
     "cylinder_content_edges.csv": lambda: cylinder_content([50.0], [0.5, 100, 200, 340], [-20, 60], 1),
+    "cylinder_content_mixtures.csv": lambda: cylinder_content(
+        [50.0], [5, 50, 150, 200, 300], [-5, 20, 40], 1, MIXTURES
+    ),
+    "cylinder_content_argon_helium.csv": lambda: cylinder_content(
+        [50.0], [5, 50, 150, 200, 300], [-5, 20, 40], 1, ARGON_HELIUM
+    ),
     "frost_point.csv": frost_point,
 }
 

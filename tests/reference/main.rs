@@ -6,4 +6,5 @@
 mod physics;
 mod recurrence;
 mod statistics;
+mod stock;
 mod trends;

@@ -118,7 +118,7 @@ struct BandAt {
     high: f64,
 }
 
-/// statsmodels OLS.get_prediction, and where its band crosses a level.
+/// statsmodels `OLS.get_prediction`, and where its band crosses a level.
 #[test]
 fn lines_and_their_bands_agree_with_statsmodels() {
     for set in sets::<Band>(include_str!("line.json")) {

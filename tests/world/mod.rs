@@ -122,6 +122,11 @@ impl World {
         self.clock.set(at);
     }
 
+    /// A connection to its database past the service.
+    pub(crate) fn raw(&self) -> Raw {
+        self.database.as_ref().expect("a running world has a database").raw()
+    }
+
     /// Somebody without a token.
     pub(crate) fn anyone(&self) -> Client {
         Client::new(self.address, None)

@@ -1,6 +1,6 @@
 //! How bookings are written and read.
 
-use crate::api::openings::instant;
+use crate::api::fields::instant;
 use crate::domain::booking::record::{BookedTransfer, CylinderPressure};
 use crate::domain::booking::{
     Booking, BookingRequest, Busy, Caution, EndOfRun, Places, Sample, Transfer, Work,

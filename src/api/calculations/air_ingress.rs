@@ -2,7 +2,7 @@
 
 use super::numbers::{finite, needed};
 use super::{Calculation, CalculationCaution};
-use crate::domain::physics::ingress::{Ingress, IngressError, OxygenReading, air_ingress};
+use crate::domain::physics::ingress::{Ingress, IngressError, METHOD, OxygenReading, air_ingress};
 use crate::domain::physics::{OXYGEN_IN_AIR_PPM, Refusal as _};
 use crate::domain::quantity::{Litres, Minutes, Ppm};
 use crate::domain::violations::{Check, Violation, Violations};
@@ -41,7 +41,7 @@ struct OxygenReadingForm {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({
     "ingress_ml_min": 0.795_568, "hourly_leak_rate_per_h": 4.773_41e-5, "standard_error_ml_min": 0.009_180_95,
-    "distinguishable": true, "cautions": []
+    "distinguishable": true, "method": "least squares of V*dC/dt = q*(20.95 % - C)", "cautions": []
 }))]
 pub(super) struct AirIngressAnswer {
     /// Air entering, mL/min at box conditions; below zero when oxygen fell.
@@ -52,6 +52,8 @@ pub(super) struct AirIngressAnswer {
     standard_error_ml_min: Option<f64>,
     /// Whether the ingress is more than twice its standard error above zero.
     distinguishable: bool,
+    /// How it was computed.
+    method: &'static str,
     /// What to know before relying on it.
     cautions: Vec<CalculationCaution>,
 }
@@ -115,6 +117,7 @@ impl Calculation for AirIngressQuestion {
             hourly_leak_rate_per_h: found.hourly_leak_rate_per_h,
             standard_error_ml_min: found.standard_error_ml_min,
             distinguishable: found.distinguishable,
+            method: METHOD,
             cautions: cautions(&found),
         })
     }

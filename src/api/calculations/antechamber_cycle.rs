@@ -2,7 +2,7 @@
 
 use super::Calculation;
 use super::numbers::{Either, either, finite, needed, or};
-use crate::domain::physics::antechamber::{ChamberCycle, Goal, MOST_CYCLES, ROOM_TEMPERATURE_C};
+use crate::domain::physics::antechamber::{ChamberCycle, Goal, METHOD, MOST_CYCLES, ROOM_TEMPERATURE_C};
 use crate::domain::physics::{Refusal as _, STANDARD_ATMOSPHERE_MBAR};
 use crate::domain::quantity::{Celsius, CubicMetresPerHour, Litres, Millibar, Minutes, Ppm};
 use crate::domain::violations::{Check, Violations};
@@ -51,7 +51,8 @@ pub(super) struct AntechamberCycleQuestion {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({
     "evacuation_minutes": 1.180_68, "cycle_minutes": 2.180_68, "cycles": 3, "total_minutes": 6.542_03,
-    "residual_oxygen_ppm": 0.201_388, "gas_nl": 138.387
+    "residual_oxygen_ppm": 0.201_388, "gas_nl": 138.387,
+    "method": "pump-down at constant speed, t = (V/S)*ln((p0 - pu)/(p - pu))"
 }))]
 pub(super) struct AntechamberCycleAnswer {
     /// The first evacuation, min.
@@ -67,6 +68,8 @@ pub(super) struct AntechamberCycleAnswer {
     residual_oxygen_ppm: f64,
     /// Gas of all refills, litres at 0 °C and 1 atm.
     gas_nl: f64,
+    /// How it was computed.
+    method: &'static str,
 }
 
 /// A number of cycles; what is none is taken as 0, which the physics refuses
@@ -136,6 +139,7 @@ impl Calculation for AntechamberCycleQuestion {
             total_minutes: turn.total_minutes,
             residual_oxygen_ppm: turn.residual_oxygen_ppm,
             gas_nl: turn.gas_nl,
+            method: METHOD,
         })
     }
 }

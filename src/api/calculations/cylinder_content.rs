@@ -1,7 +1,7 @@
 //! `cylinder-content`: what a gas cylinder holds.
 
-use super::Calculation;
 use super::numbers::{Either, either, needed, or};
+use super::{Calculation, CalculationCaution};
 use crate::domain::physics::Refusal as _;
 use crate::domain::physics::gas::{CylinderReading, GasMixture, MixtureError, PureGas, cylinder_content};
 use crate::domain::physics::mixture::Component;
@@ -40,7 +40,7 @@ pub(super) struct CylinderContentQuestion {
 #[schema(example = json!({
     "moles": 447.953, "mass_kg": 17.8948, "volume_m3_15c_1bar": 10.7241, "volume_m3_0c_1atm": 10.0308,
     "compressibility": 0.936_502, "ideal_gas_error_percent": -6.349_83,
-    "method": "real gas by GERG-2008 (ISO 20765-2) at gauge plus ambient pressure"
+    "method": "real gas by GERG-2008 (ISO 20765-2) at gauge plus ambient pressure", "cautions": []
 }))]
 pub(super) struct CylinderContentAnswer {
     /// Amount of gas, mol.
@@ -58,7 +58,15 @@ pub(super) struct CylinderContentAnswer {
     ideal_gas_error_percent: f64,
     /// How it was computed.
     method: &'static str,
+    /// What to know before relying on it.
+    cautions: Vec<CalculationCaution>,
 }
+
+const ARGON_HELIUM: CalculationCaution = CalculationCaution {
+    code: "argon_helium_estimated",
+    text: "GERG-2008 has no parameters fitted to argon with helium: it may give up to 5 % too little gas here, and \
+           the compressibility is off by as much.",
+};
 
 fn pure(name: &str) -> Result<GasMixture, Violations> {
     PureGas::parse(name).map(GasMixture::pure).ok_or_else(|| {
@@ -145,6 +153,7 @@ impl Calculation for CylinderContentQuestion {
             compressibility: contents.compressibility,
             ideal_gas_error_percent: contents.ideal_gas_error_percent,
             method: contents.method,
+            cautions: mixture.pairs_argon_with_helium().then_some(ARGON_HELIUM).into_iter().collect(),
         })
     }
 }

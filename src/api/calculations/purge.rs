@@ -3,7 +3,7 @@
 use super::Calculation;
 use super::numbers::{finite, needed, or};
 use crate::domain::physics::Refusal;
-use crate::domain::physics::purge::Purge;
+use crate::domain::physics::purge::{METHOD, Purge};
 use crate::domain::quantity::{Fraction, Litres, LitresPerMinute, Ppm};
 use crate::domain::violations::{Check, Violations};
 use serde::{Deserialize, Serialize};
@@ -35,7 +35,10 @@ pub(super) struct PurgeQuestion {
 
 /// What the purge takes.
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"volume_changes": 7.64731, "minutes": 152.946, "gas_l": 7647.31}))]
+#[schema(example = json!({
+    "volume_changes": 7.64731, "minutes": 152.946, "gas_l": 7647.31,
+    "method": "dilution, well mixed but for the mixing factor: V/(K*Q)*ln((C0 - Cs)/(C - Cs))"
+}))]
 pub(super) struct PurgeAnswer {
     /// Volume changes under perfect mixing.
     volume_changes: f64,
@@ -43,6 +46,8 @@ pub(super) struct PurgeAnswer {
     minutes: f64,
     /// Gas, L at box conditions.
     gas_l: f64,
+    /// How it was computed.
+    method: &'static str,
 }
 
 impl Calculation for PurgeQuestion {
@@ -71,6 +76,11 @@ impl Calculation for PurgeQuestion {
         }
         let need = purge.need().map_err(|error| error.violation())?;
         finite(&[("mixing", need.gas_l), ("flow_l_min", need.minutes)])?;
-        Ok(PurgeAnswer { volume_changes: need.volume_changes, minutes: need.minutes, gas_l: need.gas_l })
+        Ok(PurgeAnswer {
+            volume_changes: need.volume_changes,
+            minutes: need.minutes,
+            gas_l: need.gas_l,
+            method: METHOD,
+        })
     }
 }

@@ -4,7 +4,7 @@ use super::numbers::{Either, either, finite, needed};
 use super::{Calculation, CalculationCaution};
 use crate::domain::physics::Refusal as _;
 use crate::domain::physics::gas::PureGas;
-use crate::domain::physics::room_oxygen::{Release, RoomCaution, RoomRelease};
+use crate::domain::physics::room_oxygen::{METHOD, Release, RoomCaution, RoomRelease};
 use crate::domain::quantity::{CubicMetres, CubicMetresPerHour, PerHour, Percent};
 use crate::domain::violations::{Check, Violation, Violations};
 use serde::{Deserialize, Serialize};
@@ -38,6 +38,7 @@ pub(super) struct RoomOxygenQuestion {
 #[schema(example = json!({
     "lowest_oxygen_percent": 17.1895, "below_19_5": true, "mixed_oxygen_percent": 17.5077,
     "below_threshold": true, "threshold_percent": 19.5, "hours_to_threshold_unventilated": null,
+    "method": "all at once: displacement 20.95*(V - v)/V, and well mixed 20.95*exp(-v/V)",
     "cautions": [{"code": "screening_only",
         "text": "A screening estimate for a well-mixed room, not a risk assessment; near the release oxygen is lower."}]
 }))]
@@ -56,6 +57,8 @@ pub(super) struct RoomOxygenAnswer {
     threshold_percent: f64,
     /// For a steady release: hours until the threshold with the ventilation failed.
     hours_to_threshold_unventilated: Option<f64>,
+    /// How it was computed.
+    method: &'static str,
     /// What has to be said with it, the gravest first; never empty.
     cautions: Vec<CalculationCaution>,
 }
@@ -114,6 +117,7 @@ impl Calculation for RoomOxygenQuestion {
             below_threshold: found.below_threshold,
             threshold_percent: found.threshold_percent,
             hours_to_threshold_unventilated: found.hours_to_threshold_unventilated,
+            method: METHOD,
             cautions: found.cautions.iter().map(said).collect(),
         })
     }

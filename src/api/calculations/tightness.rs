@@ -121,7 +121,8 @@ fn note_ranges(
     }
 }
 
-fn cautions(found: &Tightness) -> Vec<CalculationCaution> {
+/// What to know before relying on what a test shows.
+pub(in crate::api) fn cautions(found: &Tightness) -> Vec<CalculationCaution> {
     let mut cautions = Vec::new();
     if found.correction_dominates {
         cautions.push(CalculationCaution {

@@ -1,6 +1,7 @@
 //! `/maintenance-windows/{id}/occurrences`.
 
 use crate::api::auth::Caller;
+use crate::api::fields::instant;
 use crate::api::paging::{Listing, PageQuery};
 use crate::api::params::Params;
 use crate::api::problem::Problem;
@@ -67,27 +68,19 @@ impl OccurrenceBody {
     }
 }
 
-fn instant(check: &mut Check, field: &str, text: Option<&str>) -> Option<DateTime<Utc>> {
-    let Some(text) = text else {
+/// An instant that must be given.
+fn needed(check: &mut Check, field: &str, text: Option<&str>) -> Option<DateTime<Utc>> {
+    if text.is_none() {
         check.note(Violation::new(field, "missing_field", "must be given"));
-        return None;
-    };
-    let parsed = text.parse::<DateTime<Utc>>().ok();
-    check.require(
-        parsed.is_some(),
-        field,
-        "bad_instant",
-        "must be an RFC 3339 time with an offset, such as 2026-03-02T08:00:00Z (a '+' in an address is \
-         written %2B)",
-    );
-    parsed
+    }
+    text.and_then(|text| instant(check, field, text))
 }
 
 impl OccurrencesQuery {
     fn range(&self) -> Result<Interval, Violations> {
         let mut check = Check::default();
-        let from = instant(&mut check, "from", self.from.as_deref());
-        let to = instant(&mut check, "to", self.to.as_deref());
+        let from = needed(&mut check, "from", self.from.as_deref());
+        let to = needed(&mut check, "to", self.to.as_deref());
         let range = from.zip(to).and_then(|(from, to)| {
             let range = Interval::new(from, to);
             check.require(range.is_ok(), "to", "empty_range", "must come after from");

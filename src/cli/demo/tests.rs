@@ -60,5 +60,5 @@ fn the_facility_can_be_loaded_at_any_time_and_its_past_has_happened() {
 fn the_fixtures_are_written_for_the_week_that_they_are_moved_from() {
     let times = fixture_times("2026-01-07T12:00:00Z".parse().unwrap()).unwrap();
     assert_eq!(times.instant("2026-01-05T00:00"), Ok("2026-01-04T23:00:00Z".parse().unwrap()));
-    assert_eq!(FIXTURES.len(), 8);
+    assert_eq!(FIXTURES.len(), 9);
 }

@@ -7,8 +7,8 @@ use super::{Fault, Loaded, Occasion};
 use crate::api::body::shape_fault;
 use crate::api::crud::Form;
 use crate::api::forms::{
-    FacilityForm, GasSupplyForm, GloveboxForm, PersonForm, QualificationForm, RoomForm, RuleForm,
-    ServiceForm, WindowForm,
+    FacilityForm, GasSupplyForm, GloveboxForm, MovementForm, PersonForm, QualificationForm, RoomForm,
+    RuleForm, ServiceForm, StockItemForm, WindowForm,
 };
 use crate::domain::access::Actor;
 use crate::domain::facility::MaintenanceWindow;
@@ -18,7 +18,7 @@ use crate::domain::upkeep::readings::{Batch, RawReading};
 use crate::domain::violations::Violations;
 use crate::usecases::ingest_readings::ingest;
 use crate::usecases::keep::{self, Precondition};
-use crate::usecases::{BookingRefusal, Error, Result, Tx, site, upkeep, windows};
+use crate::usecases::{BookingRefusal, Error, Result, Tx, site, stock, upkeep, windows};
 use chrono::{DateTime, Utc};
 use serde::de::DeserializeOwned;
 
@@ -118,6 +118,8 @@ fn carry_out(tx: &mut Tx<'_>, entry: &Entry, occasion: Occasion) -> Result<()> {
         Kind::Window => window(tx, entry, &actor, at),
         Kind::Rule => rule(tx, entry, &actor, at),
         Kind::Service => service(tx, entry, &actor, occasion),
+        Kind::StockItem => create::<StockItemForm>(tx, entry, &actor, at),
+        Kind::StockMovement => movement(tx, entry, &actor, occasion),
         // Bookings depend on each other and are replayed together.
         Kind::Booking => Ok(()),
     }
@@ -157,11 +159,21 @@ fn rule(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, at: DateTime<Utc>) -> Res
 
 fn service(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, occasion: Occasion) -> Result<()> {
     let form: ServiceForm = form(&entry.body)?;
-    let now = match occasion.since {
-        Some(since) => form.done_at().map_or(occasion.now, |at| at.clamp(since, occasion.now)),
-        None => occasion.now,
-    };
-    upkeep::record_service(tx, actor, now, |context| form.parse(context, &actor.subject, now)).map(drop)
+    let now = occasion.recorded(form.done_at());
+    upkeep::record_service(tx, actor, now, |context| form.parse(context, &actor.subject, now, None)).map(drop)
+}
+
+/// A movement names its item besides the fields of a request.
+fn movement(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, occasion: Occasion) -> Result<()> {
+    let mut body = entry.body.clone();
+    let item = body.as_object_mut().and_then(|fields| fields.remove("stock_item"));
+    let item = item.as_ref().and_then(serde_json::Value::as_str).unwrap_or_default();
+    let reference: Reference = item.parse().map_err(|_| {
+        Error::invalid("stock_item", "unknown_reference", "it must name a stock item by its tag")
+    })?;
+    let form: MovementForm = form(&body)?;
+    let now = occasion.recorded(form.at());
+    stock::record_movement(tx, actor, now, &reference, |context| form.parse(context, now)).map(drop)
 }
 
 /// Takes readings in only when all of them are good.

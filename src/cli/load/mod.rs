@@ -108,6 +108,12 @@ impl Occasion {
     pub(super) const fn present(now: DateTime<Utc>) -> Self {
         Self { now, since: None }
     }
+
+    /// When something that was done at a time counts as recorded.
+    fn recorded(&self, done: Option<DateTime<Utc>>) -> DateTime<Utc> {
+        let in_time = |since| done.map_or(self.now, |at| at.clamp(since, self.now));
+        self.since.map_or(self.now, in_time)
+    }
 }
 
 /// Loads one file in one transaction.

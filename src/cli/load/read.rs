@@ -39,6 +39,10 @@ pub(in crate::cli) enum Kind {
     Window,
     /// An upkeep rule.
     Rule,
+    /// A stock item.
+    StockItem,
+    /// A movement of stock.
+    StockMovement,
     /// A service.
     Service,
     /// A booking and what became of it.
@@ -57,6 +61,8 @@ impl Kind {
             Self::Qualification => "qualifications",
             Self::Window => "maintenance windows",
             Self::Rule => "upkeep rules",
+            Self::StockItem => "stock items",
+            Self::StockMovement => "stock movements",
             Self::Service => "services",
             Self::Booking => "bookings",
         }
@@ -137,6 +143,8 @@ struct Sections {
     qualifications: Vec<Table>,
     maintenance_windows: Vec<Table>,
     upkeep_rules: Vec<Table>,
+    stock_items: Vec<Table>,
+    stock_movements: Vec<Table>,
 }
 
 fn line_of(text: &str, offset: usize) -> usize {
@@ -161,6 +169,8 @@ fn read_toml(text: &str, mut times: Times) -> Result<Vec<Entry>, Vec<Fault>> {
         (Kind::Qualification, sections.qualifications),
         (Kind::Window, sections.maintenance_windows),
         (Kind::Rule, sections.upkeep_rules),
+        (Kind::StockItem, sections.stock_items),
+        (Kind::StockMovement, sections.stock_movements),
     ];
     let (mut entries, mut faults) = (Vec::new(), Vec::new());
     for (kind, tables) in lists {

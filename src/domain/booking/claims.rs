@@ -129,8 +129,7 @@ pub struct TurnNeed {
 /// Inward and outward turns take the same cycles: the chamber must be inert
 /// before the inner door opens, whichever way things go.
 pub fn turn_need(chamber: &Antechamber, sample: Sample, porous_factor: u8) -> Result<TurnNeed, Violation> {
-    let factor = if sample == Sample::Porous { porous_factor.max(1) } else { 1 };
-    let cycles = u32::from(chamber.cycles) * u32::from(factor);
+    let cycles = turn_cycles(chamber, sample, porous_factor);
     let atmosphere = Millibar::new(1013.25).expect("one atmosphere is a pressure");
     let turn = ChamberCycle {
         volume: chamber.volume,
@@ -147,6 +146,12 @@ pub fn turn_need(chamber: &Antechamber, sample: Sample, porous_factor: u8) -> Re
     .map_err(|error| Violation::new("antechamber", "turn_not_computable", error.to_string()))?;
     let minutes = chamber.measured_cycle.map_or(turn.total_minutes, |one| one.get() * f64::from(cycles));
     Ok(TurnNeed { length: whole_minutes(minutes), gas_nl: turn.gas_nl })
+}
+
+/// How many cycles a turn takes: a porous sample takes the compact one's times the site's factor.
+pub fn turn_cycles(chamber: &Antechamber, sample: Sample, porous_factor: u8) -> u32 {
+    let factor = if sample == Sample::Porous { porous_factor.max(1) } else { 1 };
+    u32::from(chamber.cycles) * u32::from(factor)
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "bounded by clamp before the cast")]

@@ -46,11 +46,13 @@ pub enum ThingKind {
     Cylinder,
     /// A person.
     Person,
+    /// A consumable kept in stock.
+    StockItem,
 }
 
 impl ThingKind {
     /// Every kind.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Room,
         Self::Glovebox,
         Self::Station,
@@ -60,6 +62,7 @@ impl ThingKind {
         Self::GasSupply,
         Self::Cylinder,
         Self::Person,
+        Self::StockItem,
     ];
 
     /// The word for the kind, in `snake_case`.
@@ -74,6 +77,7 @@ impl ThingKind {
             Self::GasSupply => "gas_supply",
             Self::Cylinder => "cylinder",
             Self::Person => "person",
+            Self::StockItem => "stock_item",
         }
     }
 

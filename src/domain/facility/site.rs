@@ -6,6 +6,7 @@ use crate::domain::calendar::opening_hours::WeeklyHours;
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
 use crate::domain::physics::room_oxygen::DEFICIENT_PERCENT;
+use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::quantity::{Hours, Percent};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
@@ -52,9 +53,24 @@ pub struct Policies {
     /// After work with the circulation off, the box is purged until solvent
     /// vapour is diluted this many times.
     pub purge_dilution: f64,
+    /// The tightness class that a box must reach to pass its leak test.
+    #[serde(default = "usual_class")]
+    pub required_tightness_class: TightnessClass,
+    /// Whether a leak test that was not passed closes the box to use.
+    #[serde(default = "usually")]
+    pub hold_on_failed_leak_test: bool,
     /// The least oxygen of a room, below which it counts as deficient.
     #[serde(default = "oxygen_deficiency")]
     pub oxygen_deficiency: Percent,
+}
+
+/// Class 3 after ISO 10648-2 for a box of inert gas: common practice, no source.
+const fn usual_class() -> TightnessClass {
+    TightnessClass::Three
+}
+
+const fn usually() -> bool {
+    true
 }
 
 /// The least oxygen of a room unless a site sets its own: OSHA 29 CFR 1910.134.
@@ -87,6 +103,8 @@ impl Default for Policies {
             group_quotas: Vec::new(),
             porous_cycle_factor: 3,
             purge_dilution: 1000.0,
+            required_tightness_class: usual_class(),
+            hold_on_failed_leak_test: usually(),
             oxygen_deficiency: oxygen_deficiency(),
         }
     }
@@ -114,9 +132,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn policies_kept_before_there_was_a_least_oxygen_have_the_default() {
+    fn policies_kept_before_some_were_added_have_their_defaults() {
         let mut kept = serde_json::to_value(Policies::default()).unwrap();
-        kept.as_object_mut().unwrap().remove("oxygen_deficiency").unwrap();
+        for added in ["oxygen_deficiency", "required_tightness_class", "hold_on_failed_leak_test"] {
+            kept.as_object_mut().unwrap().remove(added).unwrap();
+        }
         assert_eq!(serde_json::from_value::<Policies>(kept).unwrap(), Policies::default());
     }
 }

@@ -23,6 +23,10 @@ pub const COLDEST_C: f64 = -20.0;
 /// Warmest chamber gas answered for, °C (heated chambers).
 pub const WARMEST_C: f64 = 200.0;
 
+/// How a turn was computed.
+pub const METHOD: &str = "pump-down at constant speed, t = (V/S)*ln((p0 - pu)/(p - pu)); each cycle leaves \
+     p_evacuated/p_refilled of the air (handbooks of vacuum technology)";
+
 /// One evacuation and refill of an antechamber.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ChamberCycle {

@@ -16,6 +16,10 @@ use crate::domain::violations::Coded;
 use std::borrow::Cow;
 use thiserror::Error;
 
+/// How an ingress was found.
+pub const METHOD: &str = "least squares of V*dC/dt = q*(20.95 % - C) over readings with the purifier off; the hourly \
+     leak rate is q/V, as the oxygen method of tightness testing has it";
+
 /// Oxygen at one time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OxygenReading {
@@ -117,6 +121,9 @@ pub struct Slope {
 
 /// Ordinary least squares; `None` when all abscissae are one.
 pub fn least_squares(points: &[(f64, f64)]) -> Option<Slope> {
+    // Counted from the first, so that what is equal leaves nothing to rounding.
+    let (x0, y0) = *points.first()?;
+    let points: Vec<(f64, f64)> = points.iter().map(|(x, y)| (x - x0, y - y0)).collect();
     #[expect(clippy::cast_precision_loss, reason = "nobody sends 2^52 readings")]
     let count = points.len() as f64;
     let mean_x = points.iter().map(|(x, _)| x).sum::<f64>() / count;

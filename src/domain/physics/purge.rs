@@ -10,6 +10,10 @@ use crate::domain::violations::Coded;
 use std::borrow::Cow;
 use thiserror::Error;
 
+/// How a purge was computed.
+pub const METHOD: &str = "dilution, well mixed but for the mixing factor: V/(K*Q)*ln((C0 - Cs)/(C - Cs)), as \
+     sweep-through purging in the annex of NFPA 69";
+
 /// A purge: a box, a flow of gas and how far to go.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Purge {

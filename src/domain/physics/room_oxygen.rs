@@ -18,6 +18,10 @@ use thiserror::Error;
 /// Doc 44 lets nobody in without more; sites set from 18 to 19.5 %.
 pub const DEFICIENT_PERCENT: f64 = 19.5;
 
+/// How the oxygen was computed.
+pub const METHOD: &str = "all at once: displacement 20.95*(V - v)/V, and well mixed 20.95*exp(-v/V); steadily: \
+     20.95*Q/(Q + q) with fresh air Q; 19.5 % by OSHA 29 CFR 1910.134";
+
 const AIR_PERCENT: f64 = OXYGEN_IN_AIR_PPM / 1e4;
 
 /// How gas gets into the room.

@@ -8,13 +8,15 @@
 //! visible. An item without any date is unknown when a trigger lacked data,
 //! and current when every trigger could say that no date is in sight.
 
-use super::condition::{self, Condition};
+use super::circulation::{Circulation, PurifierHistory, fullest};
+use super::condition::{self, Condition, Levels};
 use super::contents::{self, SupplyHistory};
 use super::evidence::{Assessment, DueDates, Evidence, Verdict};
 use super::meters::{Booked, Counted};
 use super::rules::{Calendar, Meter, PartKind, Species, Trigger, UpkeepRule, words};
+use super::sensors::SensorReadings;
 use super::services::{Relation, ServiceNote};
-use super::trend::Sample;
+use super::uptake::Uptake;
 use crate::domain::calendar::Interval;
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::ids::{GloveboxId, RuleId, ThingId};
@@ -66,25 +68,54 @@ pub struct History {
     pub services: Vec<ServiceNote>,
     /// Use, past and booked, of meters that are added up from bookings.
     pub use_of: BTreeMap<Meter, Vec<Interval>>,
-    /// Readings that concern the part, each in order of time.
-    pub readings: BTreeMap<MeasuredQuantity, Vec<Sample>>,
+    /// Readings that concern the part, sensor by sensor.
+    pub readings: BTreeMap<MeasuredQuantity, Vec<SensorReadings>>,
     /// For a gas supply, what is known of its contents.
     pub supply: Option<SupplyHistory>,
+    /// For a purifier, what goes through it.
+    pub purifier: Option<PurifierHistory>,
 }
 
 impl History {
     /// Nothing known but the zone.
     pub const fn empty(zone: Tz) -> Self {
-        Self { zone, services: Vec::new(), use_of: BTreeMap::new(), readings: BTreeMap::new(), supply: None }
+        Self {
+            zone,
+            services: Vec::new(),
+            use_of: BTreeMap::new(),
+            readings: BTreeMap::new(),
+            supply: None,
+            purifier: None,
+        }
     }
 
-    /// The latest service of a task on the part itself, by when it was done.
+    /// The latest service of a task on the part itself, by when it was done,
+    /// or the latest replacement of the part.
     pub fn last_service(&self, task: &Word, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
-        self.services
-            .iter()
-            .filter(|note| note.relation == Relation::Itself && note.task == *task && note.done_at <= now)
-            .map(|note| note.done_at)
-            .max()
+        let own = self.own(now).filter(|note| note.task == *task || note.replaces_for(task));
+        own.map(|note| note.done_at).max()
+    }
+
+    /// When the part, as far as a task is concerned, was replaced by a new one.
+    pub fn replacements(&self, task: &Word, now: DateTime<Utc>) -> Vec<DateTime<Utc>> {
+        self.own(now).filter(|note| note.replaces_for(task)).map(|note| note.done_at).collect()
+    }
+
+    /// Services on the part itself.
+    fn own(&self, now: DateTime<Utc>) -> impl Iterator<Item = &ServiceNote> {
+        self.services.iter().filter(move |note| note.relation == Relation::Itself && note.done_at <= now)
+    }
+
+    /// The latest service of a task on the part itself that went well, or the
+    /// latest replacement of the part.
+    pub fn settled(&self, task: &Word, now: DateTime<Utc>) -> Option<DateTime<Utc>> {
+        let well = |note: &&ServiceNote| (note.task == *task && !note.failed) || note.replaces_for(task);
+        self.own(now).filter(well).map(|note| note.done_at).max()
+    }
+
+    /// What each sensor of a quantity showed.
+    fn sensors(&self, quantity: MeasuredQuantity) -> &[SensorReadings] {
+        self.readings.get(&quantity).map_or(&[][..], Vec::as_slice)
     }
 }
 
@@ -93,6 +124,9 @@ impl History {
 pub struct TriggerState {
     /// Kind of trigger.
     pub kind: String,
+    /// The quantity or meter that it looks at, for those that look at one.
+    #[serde(default)]
+    pub quantity: Option<String>,
     /// Whether it is the one that governs.
     pub governs: bool,
     /// When the task falls due by it.
@@ -112,6 +146,9 @@ pub struct TriggerState {
 pub struct DueItem {
     /// The rule.
     pub rule: RuleId,
+    /// The version of the rule; 0 where an earlier release did not note it.
+    #[serde(default)]
+    pub rule_version: i32,
     /// The part.
     pub subject: ThingId,
     /// The part's kind.
@@ -136,7 +173,7 @@ pub struct DueItem {
     pub act_by: Option<DateTime<Utc>>,
     /// Whether people's safety depends on it.
     pub safety: bool,
-    /// When it was last done.
+    /// When it was last done, or the part was replaced by a new one.
     pub last_service: Option<DateTime<Utc>>,
     /// The moment it was computed for.
     pub computed_at: DateTime<Utc>,
@@ -170,6 +207,7 @@ pub fn compute(
     };
     DueItem {
         rule: rule_id,
+        rule_version: 0,
         subject: subject.id,
         subject_kind: subject.kind,
         subject_tag: subject.tag.clone(),
@@ -231,6 +269,7 @@ fn told(trigger: &Trigger, assessment: Assessment, governs: bool) -> TriggerStat
     };
     TriggerState {
         kind: trigger.kind().to_owned(),
+        quantity: trigger.looks_at().map(str::to_owned),
         governs,
         due,
         reason,
@@ -279,17 +318,20 @@ impl View<'_> {
         self.last.unwrap_or(self.subject.created_at)
     }
 
+    /// Whether the part was replaced when the task was last done.
+    fn is_replaced(&self) -> bool {
+        let replaced = self.history.replacements(&self.rule.task, self.now);
+        self.last.is_some_and(|last| replaced.contains(&last))
+    }
+
     fn assess(&self, trigger: &Trigger) -> Assessment {
         let mut assessment = match trigger {
             Trigger::Calendar(calendar) => self.calendar(calendar),
             Trigger::Usage { meter, limit } => self.usage(*meter, limit.get()),
             Trigger::Condition { quantity, limit, sustained } => {
-                let condition = Condition { quantity: *quantity, limit: limit.get(), sustained: *sustained };
-                let samples = self.history.readings.get(quantity).map_or(&[][..], Vec::as_slice);
-                let since = self.last.unwrap_or(DateTime::<Utc>::MIN_UTC);
-                condition::assess(condition, samples, since, self.now)
+                self.condition(Condition { quantity: *quantity, limit: limit.get(), sustained: *sustained })
             }
-            Trigger::Uptake { species, fraction } => uptake(*species, *fraction),
+            Trigger::Uptake { species, fraction } => self.uptake(*species, *fraction),
             Trigger::Contents => match &self.history.supply {
                 Some(supply) => contents::assess(supply, self.now),
                 None => Assessment::unknown("nothing is known of its contents", Evidence::default()),
@@ -304,6 +346,10 @@ impl View<'_> {
                 .notes
                 .push(format!("no service is on record: counted from {start}, when the part was entered"));
         }
+        if counts_from_service && let Some(replaced) = self.last.filter(|_| self.is_replaced()) {
+            let day = self.day(replaced);
+            assessment.evidence.notes.push(format!("the part was replaced on {day}: counted from then"));
+        }
         assessment
     }
 
@@ -314,7 +360,11 @@ impl View<'_> {
             Calendar::Every { every } => (every.add_to(since, self.history.zone).ok(), every.to_string()),
             Calendar::Dates(dates) => (dates.next_after(since, self.history.zone), dates.rrule().to_owned()),
         };
-        let counted = if self.last.is_some() { "after the service of" } else { "after entry on" };
+        let counted = match self.last {
+            Some(_) if self.is_replaced() => "after the replacement of",
+            Some(_) => "after the service of",
+            None => "after entry on",
+        };
         match due {
             Some(due) => Assessment::dated(
                 DueDates::certain(due),
@@ -328,13 +378,55 @@ impl View<'_> {
     fn usage(&self, meter: Meter, limit: f64) -> Assessment {
         let since = self.since();
         if let Some(counter) = meter.counter() {
-            let samples = self.history.readings.get(&counter).map_or(&[][..], Vec::as_slice);
-            return Counted { meter, limit, samples, since }.assess(self.now);
+            let sensors = self.history.sensors(counter);
+            let samples = fullest(sensors, self.now);
+            let replaced = self.history.replacements(&self.rule.task, self.now);
+            let counted = Counted { meter, limit, samples: &samples, since, replaced: &replaced };
+            let mut assessment = counted.assess(self.now);
+            if sensors.len() > 1 {
+                let note =
+                    format!("{} sensors report it: the one with the most readings counts", sensors.len());
+                assessment.evidence.notes.push(note);
+            }
+            return assessment;
         }
         let intervals = self.history.use_of.get(&meter).map_or(&[][..], Vec::as_slice);
         let first = intervals.iter().map(Interval::start).min();
         let recorded_from = first.map_or(self.subject.created_at, |first| first.min(self.subject.created_at));
         Booked { meter, limit, intervals, since, recorded_from }.assess(self.now)
+    }
+
+    /// Levels of what a purifier takes up count while the gas circulates.
+    fn condition(&self, condition: Condition) -> Assessment {
+        let traces = [MeasuredQuantity::OxygenPpm, MeasuredQuantity::WaterPpm].contains(&condition.quantity);
+        let purifier =
+            self.history.purifier.as_ref().filter(|_| traces && self.subject.kind == PartKind::Purifier);
+        let levels = Levels {
+            sensors: self.history.sensors(condition.quantity),
+            circulation: purifier.map(|purifier| Circulation::until(purifier, self.now)),
+            services: self.history.services.iter().map(|note| note.done_at).collect(),
+            since: self.last.unwrap_or(DateTime::<Utc>::MIN_UTC),
+            now: self.now,
+            zone: self.history.zone,
+        };
+        condition::assess(condition, &levels)
+    }
+
+    fn uptake(&self, species: Species, fraction: Fraction) -> Assessment {
+        let Some(purifier) = &self.history.purifier else {
+            let reason = format!("the uptake of {} cannot be told: no purifier is on record", species.word());
+            return Assessment::unknown(reason, Evidence::default());
+        };
+        let uptake = Uptake {
+            species,
+            fraction: fraction.get(),
+            purifier,
+            levels: self.history.sensors(species.quantity()),
+            regenerated: self.history.settled(&self.rule.task, self.now),
+            entered: self.subject.created_at,
+            zone: self.history.zone,
+        };
+        uptake.assess(self.now)
     }
 
     /// Due since the first finding after the last service that went well.
@@ -343,7 +435,7 @@ impl View<'_> {
         let evidence = Evidence::new("services on record", "the rule itself");
         let known = || self.history.services.iter().filter(|note| note.done_at <= self.now);
         let own = |note: &&ServiceNote| note.relation == Relation::Itself && note.task == *task;
-        let settled = known().filter(own).filter(|note| !note.failed).map(|note| note.done_at).max();
+        let settled = self.history.settled(task, self.now);
         let asks = |note: &&ServiceNote| {
             let fails = own(note) && note.failed;
             let follows = note.relation != Relation::Whole && after.contains(&note.task);
@@ -369,13 +461,6 @@ impl View<'_> {
     fn day(&self, at: DateTime<Utc>) -> String {
         at.with_timezone(&self.history.zone).format("%-d %b %Y").to_string()
     }
-}
-
-/// Uptake is not integrated yet; the trigger says so instead of guessing.
-fn uptake(species: Species, fraction: Fraction) -> Assessment {
-    let evidence = Evidence::new("none", "none").with("fraction", fraction.get(), "of rated capacity");
-    let reason = format!("the uptake of {} is not computed by this version", species.word());
-    Assessment::unknown(reason, evidence)
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Tests of due items.
 
 use super::super::rules::{AppliesTo, Closes, Limit};
+use super::super::trend::Sample;
 use super::*;
 use crate::domain::calendar::{Length, Span};
 use proptest::prelude::*;
@@ -51,6 +52,8 @@ fn done(task: &str, at: &str) -> ServiceNote {
         done_at: utc(at),
         failed: false,
         calls_for: Vec::new(),
+        replaced: false,
+        restarts: None,
     }
 }
 
@@ -162,7 +165,9 @@ fn safety_acts_by_the_earliest_date() {
     let samples = (0_i64..)
         .zip(values)
         .map(|(day, value)| Sample { at: utc("2026-05-25T00:00:00Z") + TimeDelta::days(day), value });
-    history.readings.insert(MeasuredQuantity::OxygenPpm, samples.collect());
+    history
+        .readings
+        .insert(MeasuredQuantity::OxygenPpm, vec![SensorReadings::new("o2-1", samples.collect())]);
     let found = item(&rule, &history, "2026-06-01T00:00:00Z");
     let due = found.due.unwrap();
     assert!(due.earliest.unwrap() < due.likely);

@@ -8,7 +8,7 @@
 //! few, and doubt from a state-space model of the readings (`level`).
 
 use super::evidence::{DueDates, Evidence};
-use super::level::{Ahead, Estimate, Fit, LevelModel, Observation, Prior};
+use super::level::{Ahead, Estimate, Fit, Grid, LevelModel, Observation, Prior};
 use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
 use super::use_ahead::{GasUse, Total, UseCurve};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -45,6 +45,10 @@ pub(super) struct Draw {
     fit: Fit<3>,
     curve: UseCurve,
     now: DateTime<Utc>,
+    /// Hours of work from the first reading until now.
+    worked: f64,
+    /// Hours of work booked from now on.
+    booked: f64,
 }
 
 impl Draw {
@@ -71,8 +75,11 @@ impl Draw {
             nonnegative: true,
             least_error: LEAST_ERROR * filled,
             margin: MARGIN,
+            grid: Grid::WIDE,
         };
-        Some(Self { fit: model.fit(&observations)?, curve, now })
+        let (worked, booked) =
+            (hours_of_work(uses, origin, now), hours_of_work(uses, now, DateTime::<Utc>::MAX_UTC));
+        Some(Self { fit: model.fit(&observations)?, curve, now, worked, booked })
     }
 
     fn ahead(&self, hours: f64) -> Ahead<3> {
@@ -82,6 +89,7 @@ impl Draw {
             hours,
             causes: [hours, worked, computed_mol],
             variances: [0.0, unsure.hours, unsure.computed_mol],
+            common: 0.0,
         }
     }
 
@@ -146,6 +154,8 @@ impl Draw {
             .with("hours_until_likely", to - from, "h")
             .with("work_until_likely", after.hours - before.hours, "h")
             .with("computed_gas_until_likely", after.computed_mol - before.computed_mol, "mol")
+            .with("work_since_first_reading", self.worked, "h")
+            .with("booked_work", self.booked, "h")
             .with("usual_weekly_work", weekly.mean.hours, "h a week")
             .with("usual_weekly_computed_gas", weekly.mean.computed_mol, "mol a week")
             .with("reading_error", self.fit.reading_error(), "mol")
@@ -163,4 +173,10 @@ impl Draw {
     pub(super) const fn readings(&self) -> usize {
         self.fit.readings()
     }
+}
+
+/// Hours of work between two moments.
+fn hours_of_work(uses: &[GasUse], from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
+    let within = |one: &GasUse| hours_between(one.interval.start().max(from), one.interval.end().min(to));
+    uses.iter().map(|one| within(one).max(0.0)).sum()
 }

@@ -18,13 +18,25 @@
 //! the drifting rate is an Ornstein-Uhlenbeck process, integrated.
 
 use super::nnls::nnls;
+use super::triangle::Triangle;
 use statrs::distribution::{ContinuousCDF as _, StudentsT};
 
-/// Wandering against reading error over one usual step, as variances.
-const WANDERINGS: [f64; 7] = [0.0, 0.01, 0.1, 0.5, 2.0, 20.0, 1000.0];
-/// What the drift of the rate moves the level in its memory, against reading
-/// error and wandering in that time, as variances.
-const DRIFTS: [f64; 5] = [0.3, 1.2, 5.0, 20.0, 80.0];
+/// How a level may move besides its causes; each pair of the two is weighed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grid {
+    /// Wandering against reading error over one usual step, as variances.
+    pub wanderings: &'static [f64],
+    /// What the drift of the rate moves the level in its memory, against reading
+    /// error and wandering in that time, as variances.
+    pub drifts: &'static [f64],
+}
+
+impl Grid {
+    /// Next to none up to far more than the reading error, of either.
+    pub const WIDE: Self =
+        Self { wanderings: &[0.0, 0.01, 0.1, 0.5, 2.0, 20.0, 1000.0], drifts: &[0.3, 1.2, 5.0, 20.0, 80.0] };
+}
+
 /// A rate forgets where it was within so many hours: twenty days, our own
 /// choice between a spell of weather and a change of the people who come.
 const MEMORY_HOURS: f64 = 480.0;
@@ -61,6 +73,8 @@ pub struct LevelModel<const P: usize> {
     /// Standard deviations of forecasts are widened by this factor: the world
     /// is not the model. Found by calibration.
     pub margin: f64,
+    /// How the level may move besides its causes.
+    pub grid: Grid,
 }
 
 /// How the level moves besides its causes; variances as multiples of a
@@ -129,12 +143,14 @@ pub struct Ahead<const P: usize> {
     pub causes: [f64; P],
     /// How sure they are foreseen: the variance of each.
     pub variances: [f64; P],
+    /// A variance that adds to the level's own: of errors that readings have in
+    /// common, which many of them do not average out.
+    pub common: f64,
 }
 
 /// The filter's output for one motion: readings made independent of each other.
 struct Whitened<const P: usize> {
-    rows: Vec<Vec<f64>>,
-    targets: Vec<f64>,
+    readings: Triangle<P>,
     log_determinant: f64,
     state: State<P>,
 }
@@ -145,9 +161,10 @@ impl<const P: usize> LevelModel<P> {
     pub fn fit(&self, segments: &[Vec<Observation<P>>]) -> Option<Fit<P>> {
         let last = segments.last()?.last()?;
         let step = usual_step(segments);
-        let motions = WANDERINGS
+        let Grid { wanderings, drifts } = self.grid;
+        let motions = wanderings
             .iter()
-            .flat_map(|wandering| DRIFTS.iter().map(move |drift| Motion::of(wandering / step, *drift)));
+            .flat_map(|wandering| drifts.iter().map(move |drift| Motion::of(wandering / step, *drift)));
         let scored: Vec<(f64, Component<P>)> =
             motions.map(|motion| self.component(segments, motion)).collect();
         let best = scored.iter().map(|(score, _)| *score).fold(f64::NEG_INFINITY, f64::max);
@@ -167,20 +184,15 @@ impl<const P: usize> LevelModel<P> {
         // Half a reading's worth of belief in the least error keeps the
         // variance from nought where readings fall on a line.
         let (belief, least) = (0.5, self.least_error * self.least_error);
-        let freedom = (white.rows.len().saturating_sub(P) as f64).max(1.0) + belief;
-        let mut variance = spread(&white.targets).max(least);
+        let freedom = (white.readings.count().saturating_sub(P) as f64).max(1.0) + belief;
+        let mut variance = white.readings.spread().max(least);
         let mut coefficients = [0.0; P];
         for _ in 0..4 {
-            coefficients = self.regress(&white, variance);
-            let rest: f64 = white
-                .rows
-                .iter()
-                .zip(&white.targets)
-                .map(|(row, target)| (target - product(row, &coefficients)).powi(2))
-                .sum();
+            coefficients = self.regress(&white.readings, variance);
+            let rest = white.readings.left_by(&coefficients);
             variance = ((rest + belief * least) / freedom).max(0.05 * least);
         }
-        let information = self.information(&white, variance);
+        let information = self.information(&white.readings, variance);
         let (covariance, log_information) = inverse(&information);
         let score = -0.5 * (freedom * variance.ln() + white.log_determinant + log_information);
         let component = Component {
@@ -195,34 +207,33 @@ impl<const P: usize> LevelModel<P> {
         (score, component)
     }
 
-    fn regress(&self, white: &Whitened<P>, variance: f64) -> [f64; P] {
-        let mut rows = white.rows.clone();
-        let mut targets = white.targets.clone();
+    fn regress(&self, readings: &Triangle<P>, variance: f64) -> [f64; P] {
+        let mut all = *readings;
         for (index, prior) in self.priors.iter().enumerate() {
             let weight = variance.sqrt() / prior.sd;
-            rows.push((0..P).map(|column| if column == index { weight } else { 0.0 }).collect());
-            targets.push(weight * prior.mean);
+            all.absorb(
+                std::array::from_fn(|column| if column == index { weight } else { 0.0 }),
+                weight * prior.mean,
+            );
         }
         let mut coefficients = [0.0; P];
         if self.nonnegative {
-            coefficients.copy_from_slice(&nnls(&rows, &targets));
+            let rows: Vec<Vec<f64>> = all.rows().iter().map(|row| row.to_vec()).collect();
+            coefficients.copy_from_slice(&nnls(&rows, all.targets()));
             return coefficients;
         }
-        let (covariance, _) = inverse(&self.information(white, variance));
-        let mut moments = [0.0; P];
-        for (row, target) in rows.iter().zip(&targets) {
-            moments.iter_mut().zip(row).for_each(|(sum, x)| *sum += x * target);
-        }
-        for (coefficient, row) in coefficients.iter_mut().zip(&covariance) {
-            *coefficient = product(row, &moments);
+        // The priors leave no nought on the diagonal: solved from below.
+        for row in (0..P).rev() {
+            let known: f64 = (row + 1..P).map(|later| all.rows()[row][later] * coefficients[later]).sum();
+            coefficients[row] = (all.targets()[row] - known) / all.rows()[row][row];
         }
         coefficients
     }
 
     /// The information on the coefficients, as a multiple of 1/variance.
-    fn information(&self, white: &Whitened<P>, variance: f64) -> [[f64; P]; P] {
+    fn information(&self, readings: &Triangle<P>, variance: f64) -> [[f64; P]; P] {
         let mut sum = [[0.0; P]; P];
-        for row in &white.rows {
+        for row in readings.rows() {
             for (line, a) in sum.iter_mut().zip(row) {
                 line.iter_mut().zip(row).for_each(|(cell, b)| *cell += a * b);
             }
@@ -238,7 +249,7 @@ impl<const P: usize> LevelModel<P> {
 /// Where a segment begins the level is unknown; the rate goes on.
 fn whiten<const P: usize>(segments: &[Vec<Observation<P>>], motion: Motion) -> Whitened<P> {
     let mut state = State::unknown(motion);
-    let (mut rows, mut targets, mut log_determinant) = (Vec::new(), Vec::new(), 0.0);
+    let (mut readings, mut log_determinant) = (Triangle::new(), 0.0);
     let mut last_hours: Option<f64> = None;
     for segment in segments {
         let Some(first) = segment.first() else { continue };
@@ -249,14 +260,14 @@ fn whiten<const P: usize>(segments: &[Vec<Observation<P>>], motion: Motion) -> W
             state = state.after((next.hours - pair[0].hours).max(0.0), motion);
             let total = state.level_variance + 1.0;
             let root = total.sqrt();
-            targets.push((next.level - state.level) / root);
-            rows.push(difference(&next.causes, &state.level_causes).map(|x| x / root).to_vec());
+            let causes = difference(&next.causes, &state.level_causes).map(|x| x / root);
+            readings.absorb(causes, (next.level - state.level) / root);
             log_determinant += total.ln();
             state = state.having_read(next);
         }
         last_hours = segment.last().map(|last| last.hours);
     }
-    Whitened { rows, targets, log_determinant, state }
+    Whitened { readings, log_determinant, state }
 }
 
 impl Motion {
@@ -344,13 +355,6 @@ fn usual_step<const P: usize>(segments: &[Vec<Observation<P>>]) -> f64 {
     super::trend::median(&mut steps).filter(|step| *step > 0.0).unwrap_or(1.0)
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of readings")]
-fn spread(values: &[f64]) -> f64 {
-    let n = values.len().max(1) as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / n
-}
-
 fn product(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
@@ -388,8 +392,9 @@ impl<const P: usize> Component<P> {
         let state = self.state.after((ahead.hours - last_hours).max(0.0), self.motion);
         let lever = difference(&ahead.causes, &state.level_causes);
         let mean = state.level + product(&lever, &self.coefficients);
-        let variance =
-            self.variance * (state.level_variance + self.doubt(&lever)) + self.unforeseen(&ahead.variances);
+        let variance = self.variance * (state.level_variance + self.doubt(&lever))
+            + self.unforeseen(&ahead.variances)
+            + ahead.common;
         (mean, variance.sqrt())
     }
 

@@ -6,7 +6,7 @@ use proptest::prelude::*;
 const FREE: Prior = Prior { mean: 0.0, sd: 1e6 };
 
 fn model(nonnegative: bool) -> LevelModel<1> {
-    LevelModel { priors: [FREE], nonnegative, least_error: 1e-6, margin: 1.0 }
+    LevelModel { priors: [FREE], nonnegative, least_error: 1e-6, margin: 1.0, grid: Grid::WIDE }
 }
 
 fn line(hours: impl Iterator<Item = u32>, level: impl Fn(f64) -> f64) -> Vec<Observation<1>> {
@@ -14,7 +14,7 @@ fn line(hours: impl Iterator<Item = u32>, level: impl Fn(f64) -> f64) -> Vec<Obs
 }
 
 fn at(hours: f64) -> Ahead<1> {
-    Ahead { hours, causes: [hours], variances: [0.0] }
+    Ahead { hours, causes: [hours], variances: [0.0], common: 0.0 }
 }
 
 /// 10 + 2·t exactly: 50 is reached at 20 h.

@@ -1,7 +1,8 @@
 //! Meters: use since the last service, and when it reaches its limit.
 //!
-//! Use is logged to date; then the booked future is walked; beyond the
-//! bookings the recent weekly use goes on.
+//! Use is logged to date; then the future is walked week by week. People book
+//! late, so that only the bookings of the next two weeks count as they stand;
+//! in each later week the larger of what is booked and the recent weekly use.
 
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
 use super::quantiles;
@@ -15,6 +16,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 const WEEKS: i64 = 8;
 /// Hours of a week.
 const WEEK_HOURS: f64 = 168.0;
+/// Weeks ahead in which bookings count as they stand.
+const SETTLED_WEEKS: i64 = 2;
 /// A counter not read for so long says nothing of the present.
 const STALE_DAYS: i64 = 56;
 
@@ -72,7 +75,8 @@ impl Booked<'_> {
         let (used, booked) = (total(&past), total(&ahead));
         let unit = self.meter.unit();
         let evidence = Evidence::new(
-            "logged use to date, then the booked future, then the mean weekly use of the last eight weeks",
+            "logged use to date, then two weeks as booked, then in each week the larger of what is booked and the mean \
+             weekly use of the last eight weeks",
             SOURCE,
         )
         .with("used", used, unit)
@@ -86,7 +90,7 @@ impl Booked<'_> {
             .map(|(from, to)| total(&clip(from.min(to), to)))
             .collect::<Vec<_>>();
         let rate = WeeklyRate::of(&weeks);
-        let ahead = Ahead { now, remaining: self.limit - used, booked: &ahead };
+        let ahead = Ahead { now, remaining: self.limit - used, booked: &ahead, settled: SETTLED_WEEKS };
         ahead.assess(self.meter, rate, summary, evidence)
     }
 }
@@ -106,6 +110,8 @@ struct Ahead<'a> {
     now: DateTime<Utc>,
     remaining: f64,
     booked: &'a [Interval],
+    /// Weeks in which nothing is expected beyond what is booked.
+    settled: i64,
 }
 
 impl Ahead<'_> {
@@ -125,8 +131,7 @@ impl Ahead<'_> {
                 evidence.noting("less than two weeks of use are on record: no weekly use is taken from them")
             }
         };
-        let within = reached(self.booked, self.remaining);
-        let Some(likely) = within.or_else(|| self.beyond(rate?.mean)) else {
+        let Some(likely) = self.walk(rate.map_or(0.0, |rate| rate.mean), self.settled) else {
             return match rate {
                 Some(rate) if rate.mean > 0.0 => Assessment::not_in_sight(
                     format!("{summary}; at the recent use the limit is more than {HORIZON_DAYS} days away"),
@@ -145,25 +150,41 @@ impl Ahead<'_> {
                 ),
             };
         };
-        let unbooked = rate.and_then(|rate| self.steady(self.now, self.remaining, rate.high));
-        let earliest = unbooked.map_or(likely, |early| early.min(likely));
-        let latest = within.or_else(|| self.beyond(rate?.low));
-        let evidence = evidence.noting(
-            "the earliest date takes the upper weekly use from now on, booked or not; the latest takes the \
-             lower one beyond the bookings",
-        );
+        let earliest =
+            rate.and_then(|rate| self.walk(rate.high, 0)).map_or(likely, |early| early.min(likely));
+        let latest = self.walk(rate.map_or(0.0, |rate| rate.low), self.settled);
+        let evidence = evidence.noting(if self.settled > 0 {
+            "people book late: in each week beyond the next two the larger of what is booked and the weekly use counts; \
+             the earliest date takes its upper end, from now on, and the latest its lower end"
+        } else {
+            "the earliest date takes the upper end of the weekly use and the latest its lower end"
+        });
         Assessment::dated(DueDates { earliest: Some(earliest), likely, latest }, summary, evidence)
     }
 
-    /// When the limit is reached at a weekly use that sets in after the last booking.
-    fn beyond(&self, weekly: f64) -> Option<DateTime<Utc>> {
-        let from = self.booked.last().map_or(self.now, Interval::end);
-        self.steady(from, self.remaining - total(self.booked), weekly)
-    }
-
-    fn steady(&self, from: DateTime<Utc>, remaining: f64, weekly: f64) -> Option<DateTime<Utc>> {
-        let at = after_hours(from, remaining / weekly * WEEK_HOURS)?;
-        (weekly > 0.0 && at <= self.now + TimeDelta::days(HORIZON_DAYS)).then_some(at)
+    /// When what remains is used up: what is booked as it stands and, beyond so
+    /// many weeks, what each week is short of the weekly use, spread evenly.
+    fn walk(&self, weekly: f64, settled: i64) -> Option<DateTime<Utc>> {
+        let mut left = self.remaining;
+        for week in 0..HORIZON_DAYS / 7 {
+            let (from, to) = (self.now + TimeDelta::weeks(week), self.now + TimeDelta::weeks(week + 1));
+            let range = Interval::new(from, to).ok()?;
+            let booked: Vec<Interval> =
+                self.booked.iter().filter_map(|one| one.intersection(&range)).collect();
+            let short = if week < settled { 0.0 } else { (weekly - total(&booked)).max(0.0) };
+            let even = short / WEEK_HOURS;
+            let worked = booked.iter().flat_map(|one| [(one.start(), even), (one.end(), 1.0 + even)]);
+            let mut at = from;
+            for (until, pace) in worked.chain([(to, even)]) {
+                let used = pace * hours_between(at, until);
+                if pace > 0.0 && used >= left {
+                    return after_hours(at, left / pace);
+                }
+                left -= used;
+                at = until;
+            }
+        }
+        None
     }
 }
 
@@ -193,6 +214,8 @@ pub(super) struct Counted<'a> {
     pub(super) samples: &'a [Sample],
     /// The last service, or where the record begins.
     pub(super) since: DateTime<Utc>,
+    /// When what carries the counter was replaced by a new one.
+    pub(super) replaced: &'a [DateTime<Utc>],
 }
 
 impl Counted<'_> {
@@ -200,7 +223,7 @@ impl Counted<'_> {
     pub(super) fn assess(&self, now: DateTime<Utc>) -> Assessment {
         let (word, unit) = (self.meter.word(), self.meter.unit());
         let known: Vec<Sample> = self.samples.iter().filter(|sample| sample.at <= now).copied().collect();
-        let sums = running_sums(&known);
+        let Sums { sums, unseen } = running_sums(&known, self.replaced);
         let evidence = Evidence::new(
             "counter readings since the last service, then the mean weekly use of the last eight weeks",
             SOURCE,
@@ -217,6 +240,14 @@ impl Counted<'_> {
                 evidence
                     .noting("the first reading is later than the last service: use before it is not counted"),
             ),
+        };
+        let evidence = if unseen.is_empty() {
+            evidence
+        } else {
+            evidence.noting(
+                "the part was replaced: what its counter showed before and after is not compared, and use between \
+                 the two readings is not counted",
+            )
         };
         let counted: Vec<Sample> = known.iter().filter(|sample| sample.at > self.since).copied().collect();
         let used = last.value - base;
@@ -235,37 +266,58 @@ impl Counted<'_> {
         }
         let first = sums.first().map_or(last.at, |first| first.at);
         let weeks: Vec<f64> = weeks_back(last.at, first)
+            .filter(|(from, to)| !unseen.iter().any(|gap| gap.start() < *to && *from < gap.end()))
             .filter_map(|(from, to)| Some(at_instant(&sums, to)? - at_instant(&sums, from)?))
             .collect();
-        let ahead = Ahead { now: last.at, remaining: self.limit - used, booked: &[] };
+        // What was used between the last reading and a later service does not count.
+        let from = last.at.max(self.since);
+        let ahead = Ahead { now: from, remaining: self.limit - used, booked: &[], settled: 0 };
         ahead.assess(self.meter, WeeklyRate::of(&weeks), summary, evidence)
     }
+}
+
+/// A counter's readings as use.
+pub(super) struct Sums {
+    /// Use since the first reading, at each reading.
+    pub(super) sums: Vec<Sample>,
+    /// Between the last reading before a replacement and the first after it,
+    /// where nobody saw how much was used.
+    unseen: Vec<Interval>,
 }
 
 /// The counter as use since its first reading. A counter that falls below half
 /// was reset to nought, and what it shows then is use; a smaller fall is a
 /// correction or a second, coarser reading of it, and no use (our own rule).
-fn running_sums(samples: &[Sample]) -> Vec<Sample> {
+/// A new part's counter may begin anywhere: the difference to what the old
+/// one's showed is no use. A reading at the instant of a replacement is the
+/// new part's.
+pub(super) fn running_sums(samples: &[Sample], replaced: &[DateTime<Utc>]) -> Sums {
     let mut sums: Vec<Sample> = Vec::with_capacity(samples.len());
+    let mut unseen = Vec::new();
     let mut previous: Option<f64> = None;
     for sample in samples {
+        let last = sums.last().copied();
+        let across = |before: &Sample| replaced.iter().any(|at| before.at < *at && *at <= sample.at);
+        if let Some(before) = last.filter(across) {
+            unseen.extend(Interval::new(before.at, sample.at));
+            previous = None;
+        }
         let step = previous.map_or(0.0, |before| match sample.value {
             value if value >= before => value - before,
             value if value < before / 2.0 => value,
             _ => 0.0,
         });
-        let before = sums.last().map_or(0.0, |sum| sum.value);
-        sums.push(Sample { at: sample.at, value: before + step });
+        sums.push(Sample { at: sample.at, value: last.map_or(0.0, |sum| sum.value) + step });
         // After a small fall the height already counted stands.
         previous =
             previous.filter(|before| (before / 2.0..*before).contains(&sample.value)).or(Some(sample.value));
     }
-    sums
+    Sums { sums, unseen }
 }
 
 /// The sum at an instant, evenly between the readings around it; after the
 /// last reading, the last; `None` before the first.
-fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
+pub(super) fn at_instant(sums: &[Sample], at: DateTime<Utc>) -> Option<f64> {
     let next = sums.partition_point(|sum| sum.at <= at);
     let before = sums.get(next.checked_sub(1)?)?;
     let Some(after) = sums.get(next) else { return Some(before.value) };
@@ -319,15 +371,35 @@ mod tests {
         assert_eq!(moved.likely, hours(74));
     }
 
-    /// 80 h used in eight equal weeks, 8 h booked: the 12 h left at 10 h a
-    /// week take 1.2 weeks after the booking.
+    /// 80 h used in eight equal weeks, 8 h booked in the next two: the 12 h left
+    /// at 10 h a week take 1.2 weeks from then on.
     #[test]
-    fn beyond_the_bookings_the_recent_weekly_use_goes_on() {
+    fn beyond_two_weeks_the_recent_weekly_use_goes_on() {
         let mut intervals = weekly(10);
         intervals.push(span(24, 32));
         let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
-        assert_eq!(due.likely, hours(32) + TimeDelta::seconds(725_760));
+        assert_eq!(due.likely, hours(336) + TimeDelta::seconds(725_760));
         assert_eq!(due.latest, Some(due.likely));
+        // From now on, booked or not, the use of late would take two weeks.
+        assert_eq!(due.earliest, Some(hours(336)));
+    }
+
+    /// A lone booking of 4 h in the fourth week does not hide the usual 10 h of
+    /// the third: 20 h are used by the end of the fourth.
+    #[test]
+    fn a_booking_far_ahead_does_not_hide_the_habit() {
+        let mut intervals = weekly(10);
+        intervals.push(span(168 * 3, 168 * 3 + 4));
+        let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(168 * 4));
+        // More than usual counts as booked: 10 h in the third week, 10 of 16 h in the fourth.
+        intervals.pop();
+        intervals.push(span(168 * 3, 168 * 3 + 16));
+        let Verdict::Dated(due) = booked(100.0, &intervals).verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(168 * 3 + 10));
+        assert!(
+            booked(100.0, &intervals).evidence.notes.iter().any(|note| note.contains("people book late"))
+        );
     }
 
     #[test]
@@ -365,14 +437,17 @@ mod tests {
         values.iter().map(|(hour, value)| Sample { at: hours(*hour), value: *value }).collect()
     }
 
+    fn pump(limit: f64, since: DateTime<Utc>) -> Counted<'static> {
+        Counted { meter: Meter::PumpHours, limit, samples: &[], since, replaced: &[] }
+    }
+
     /// 20 h a week since a service half way between two readings.
     #[test]
     fn a_counter_is_extrapolated_at_its_recent_rate() {
         let samples = counter(
             &(-8..=0_i32).map(|w| (168 * i64::from(w), 1000.0 + 20.0 * f64::from(w))).collect::<Vec<_>>(),
         );
-        let pump =
-            Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-168 - 84) };
+        let pump = Counted { samples: &samples, ..pump(100.0, hours(-168 - 84)) };
         let found = pump.assess(now());
         assert_eq!(found.summary, "30 of 100 h used");
         assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(588))));
@@ -381,10 +456,46 @@ mod tests {
     #[test]
     fn a_counter_that_was_reset_goes_on_counting() {
         let samples = counter(&[(-504, 900.0), (-336, 950.0), (-168, 10.0), (0, 60.0)]);
-        let pump = Counted { meter: Meter::PumpHours, limit: 100.0, samples: &samples, since: hours(-504) };
+        let pump = Counted { samples: &samples, ..pump(100.0, hours(-504)) };
         // 50 h, then 10 h after the reset, then 50 h: the hundredth hour is at 4/5 of the last week.
         let Verdict::Dated(due) = pump.assess(now()).verdict else { panic!("a date") };
         assert_eq!(due.likely, hours(-168) + TimeDelta::minutes(168 * 48));
         assert!(matches!(Counted { samples: &[], ..pump }.assess(now()).verdict, Verdict::Unknown(_)));
+    }
+
+    /// A pump with 5000 h on its counter comes in half way between two readings:
+    /// of 900 → 5010 h nothing is use, then 10 h and 30 h are.
+    #[test]
+    fn across_a_replacement_nothing_is_counted() {
+        let readings =
+            [(-672, 860.0), (-504, 880.0), (-336, 900.0), (-168, 5010.0), (-84, 5020.0), (0, 5050.0)];
+        let samples = counter(&readings);
+        let replaced = [hours(-252)];
+        let new = Counted { samples: &samples, replaced: &replaced, ..pump(100.0, replaced[0]) };
+        let found = new.assess(now());
+        assert_eq!(found.summary, "40 of 100 h used");
+        assert!(found.evidence.notes.iter().any(|note| note.contains("the part was replaced")));
+        // 40 h in the last week, 20 h in each of the first two; the week of the
+        // replacement was not seen: mean 80/3, so 60 h take 2.25 weeks.
+        let Verdict::Dated(due) = found.verdict else { panic!("a date") };
+        assert_eq!(due.likely, hours(378));
+        // Without the replacement the jump would be use.
+        let old = Counted { replaced: &[], ..new };
+        assert_eq!(old.assess(now()).summary, "2095 of 100 h used");
+    }
+
+    #[test]
+    fn a_reading_at_the_replacement_is_the_new_parts() {
+        let samples = counter(&[(-336, 900.0), (-168, 3.0), (0, 23.0)]);
+        let replaced = [hours(-168)];
+        let new = Counted { samples: &samples, replaced: &replaced, ..pump(100.0, replaced[0]) };
+        assert!(new.assess(now()).summary.starts_with("20 of 100 h used"));
+        // Not read since: nothing is used, and the rate before goes on from the replacement.
+        let steady = counter(&[(-504, 840.0), (-336, 860.0), (-168, 880.0)]);
+        let replaced = [hours(-84)];
+        let unread = Counted { samples: &steady, replaced: &replaced, ..pump(100.0, replaced[0]) };
+        let found = unread.assess(now());
+        assert_eq!(found.summary, "0 of 100 h used");
+        assert_eq!(found.verdict, Verdict::Dated(DueDates::certain(hours(-84 + 5 * 168))));
     }
 }

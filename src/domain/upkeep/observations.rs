@@ -6,7 +6,7 @@ mod levels;
 mod rise;
 
 pub use levels::{Circulation, box_pressure, level_under_circulation, silent};
-pub use rise::{Stretch, off_stretches, oxygen_rise, water_rise};
+pub use rise::{STANDSTILL_M3_H, Stretch, off_stretches, oxygen_rise, water_rise};
 
 use super::evidence::{Evidence, digits};
 use crate::domain::ids::ThingId;

@@ -5,9 +5,10 @@ use super::contents::GasForecast;
 use super::due::{DueItem, DueState};
 use super::evidence::{DueDates, digits};
 use super::observations::{Observation, in_order};
+use super::stock::{Projection, Quantity, StockItem};
 use crate::domain::facility::SuppliedGas;
-use crate::domain::ids::{DueItemId, GasSupplyId, ThingId};
-use crate::domain::names::{Tag, Word};
+use crate::domain::ids::{DueItemId, GasSupplyId, StockItemId, ThingId};
+use crate::domain::names::{Name, Tag, Word};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
@@ -125,6 +126,80 @@ impl ReportSupply {
     }
 }
 
+/// A stock item of which more must be ordered, as the report lists it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReportOrder {
+    /// The item.
+    pub id: StockItemId,
+    /// Its tag.
+    pub tag: Tag,
+    /// Its name.
+    pub name: Name,
+    /// What it is counted in.
+    pub unit: Name,
+    /// What there is that may still be used.
+    pub usable: Quantity,
+    /// What is on order.
+    pub on_order: Quantity,
+    /// By when to have ordered.
+    pub order_by: Option<DateTime<Utc>>,
+    /// When something is short for the first time.
+    pub first_shortfall: Option<DateTime<Utc>>,
+    /// How much is short then.
+    pub quantity_short: Option<Quantity>,
+    /// Whether to order now.
+    pub order_now: bool,
+    /// The reorder point that has been reached.
+    pub reorder_point: Option<f64>,
+    /// What to look into.
+    pub cautions: Vec<String>,
+}
+
+impl ReportOrder {
+    /// An outlook as the report lists it.
+    pub fn of(id: StockItemId, item: &StockItem, outlook: &Projection) -> Self {
+        Self {
+            id,
+            tag: item.tag.clone(),
+            name: item.name.clone(),
+            unit: item.unit.clone(),
+            usable: outlook.usable,
+            on_order: outlook.on_order,
+            order_by: outlook.order_by,
+            first_shortfall: outlook.first_shortfall,
+            quantity_short: outlook.quantity_short,
+            order_now: outlook.order_now || outlook.reorder_reached,
+            reorder_point: outlook.reorder.point.filter(|_| outlook.reorder_reached),
+            cautions: outlook.cautions.clone(),
+        }
+    }
+
+    fn line(&self, zone: Tz) -> String {
+        let when = match self.order_by.filter(|_| !self.order_now) {
+            Some(at) => format!("by {}", day(at, zone)),
+            None => "now".to_owned(),
+        };
+        let mut text = format!("{when:<19} {:<12} {}", self.tag.as_str(), self.name);
+        write!(text, ": {} {} usable", digits(self.usable.get()), self.unit).unwrap_or_default();
+        if self.on_order > Quantity::ZERO {
+            write!(text, ", {} on order", digits(self.on_order.get())).unwrap_or_default();
+        }
+        if let Some((at, short)) = self.first_shortfall.zip(self.quantity_short) {
+            write!(text, "; {} short on {}", digits(short.get()), day(at, zone)).unwrap_or_default();
+        }
+        if let Some(at) = self.order_by.filter(|_| self.order_now) {
+            write!(text, ", to be ordered by {}", day(at, zone)).unwrap_or_default();
+        }
+        if let Some(point) = self.reorder_point {
+            write!(text, "; at or below its reorder point of {}", digits(point)).unwrap_or_default();
+        }
+        for caution in &self.cautions {
+            write!(text, "; {caution}").unwrap_or_default();
+        }
+        text
+    }
+}
+
 /// The report of a night. The same data give the same report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NightlyReport {
@@ -140,6 +215,9 @@ pub struct NightlyReport {
     pub items: Vec<ReportItem>,
     /// The gas supplies.
     pub gas_supplies: Vec<ReportSupply>,
+    /// What to order, the most pressing first.
+    #[serde(default)]
+    pub orders: Vec<ReportOrder>,
     /// What the readings point out besides, in a fixed order.
     #[serde(default)]
     pub observations: Vec<Observation>,
@@ -182,11 +260,21 @@ impl NightlyReport {
             safety_overdue,
             items,
             gas_supplies,
+            orders: Vec::new(),
             observations: Vec::new(),
             text: String::new(),
         };
         report.text = report.written(zone);
         report
+    }
+
+    /// With what must be ordered.
+    #[must_use]
+    pub fn ordering(mut self, zone: Tz, mut orders: Vec<ReportOrder>) -> Self {
+        orders.sort_by(|a, b| (!a.order_now, a.order_by, &a.tag).cmp(&(!b.order_now, b.order_by, &b.tag)));
+        self.orders = orders;
+        self.text = self.written(zone);
+        self
     }
 
     /// With what the readings point out besides.
@@ -223,6 +311,12 @@ impl NightlyReport {
         }
         for supply in &self.gas_supplies {
             line(&mut text, format_args!("  {}", supply.line(zone)));
+        }
+        if !self.orders.is_empty() {
+            line(&mut text, format_args!("\nOrder ({})", self.orders.len()));
+        }
+        for order in &self.orders {
+            line(&mut text, format_args!("  {}", order.line(zone)));
         }
         if !self.observations.is_empty() {
             line(&mut text, format_args!("\nNoticed ({}; pointers, no diagnoses)", self.observations.len()));
@@ -370,6 +464,46 @@ mod tests {
         let report = bare.noticing(Tz::UTC, vec![observation]);
         assert!(report.text.ends_with("  LYNX             nothing was read\n"), "{}", report.text);
         assert!(report.text.contains("Noticed (1; pointers, no diagnoses)"));
+    }
+
+    #[test]
+    fn what_must_be_ordered_stands_in_the_text_the_most_pressing_first() {
+        let order = |number: u128, tag: &str, by: Option<&str>, order_now| ReportOrder {
+            id: Uuid::from_u128(number).into(),
+            tag: Tag::parse(tag).unwrap(),
+            name: Name::parse("glove pair").unwrap(),
+            unit: Name::parse("pair").unwrap(),
+            usable: Quantity::nearest(2.0),
+            on_order: Quantity::ZERO,
+            order_by: by.map(utc),
+            first_shortfall: by.map(utc),
+            quantity_short: by.map(|_| Quantity::nearest(1.0)),
+            order_now,
+            reorder_point: Some(2.5).filter(|_| order_now),
+            cautions: Vec::new(),
+        };
+        let orders = vec![
+            order(1, "LATER", Some("2026-03-10T23:30:00Z"), false),
+            order(2, "SOON", Some("2026-03-09T23:30:00Z"), false),
+            order(3, "NOW", None, true),
+        ];
+        let report =
+            NightlyReport::new(utc("2026-03-06T00:00:00Z"), Tz::Europe__Berlin, Vec::new(), Vec::new())
+                .ordering(Tz::Europe__Berlin, orders);
+        let order: Vec<&str> = report.orders.iter().map(|order| order.tag.as_str()).collect();
+        assert_eq!(order, ["NOW", "SOON", "LATER"]);
+        let (_, listed) = report.text.split_once("\nOrder (3)\n").unwrap();
+        let lines: Vec<String> =
+            listed.lines().map(|line| line.split_whitespace().collect::<Vec<_>>().join(" ")).collect();
+        assert_eq!(lines[0], "now NOW glove pair: 2 pair usable; at or below its reorder point of 2.5");
+        assert!(
+            lines[1].starts_with("by Tue 10 Mar 2026 SOON glove pair: 2 pair usable; 1 short"),
+            "{lines:?}"
+        );
+        // A report kept before there was stock can still be read.
+        let mut kept = serde_json::to_value(&report).unwrap();
+        kept.as_object_mut().unwrap().remove("orders");
+        assert_eq!(serde_json::from_value::<NightlyReport>(kept).unwrap().orders, []);
     }
 
     #[test]

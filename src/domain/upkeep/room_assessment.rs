@@ -2,15 +2,15 @@
 //! screening estimate from the contents of cylinders and boxes as last known.
 //! Knows nothing of where pressures are stored or who asks.
 
+mod remarks;
+
 use super::contents::mixture;
 use super::evidence::{Evidence, digits};
 use crate::domain::facility::{Cylinder, CylinderState, Room, SuppliedGas, WorkingGas};
 use crate::domain::ids::{GasSupplyId, GloveboxId};
 use crate::domain::names::Tag;
 use crate::domain::physics::gas::{CylinderReading, GasError, METHOD, cylinder_content, released_volume_m3};
-use crate::domain::physics::room_oxygen::{
-    DEFICIENT_PERCENT, Release, RoomCaution, RoomError, RoomOxygen, RoomRelease,
-};
+use crate::domain::physics::room_oxygen::{DEFICIENT_PERCENT, Release, RoomError, RoomOxygen, RoomRelease};
 use crate::domain::quantity::{
     Bar, Celsius, CubicMetres, CubicMetresPerHour, GaugeBar, Litres, LitresPerMinute, Moles, PerHour, Percent,
 };
@@ -238,7 +238,7 @@ pub fn assess(gas: &RoomGas, threshold: Percent) -> Result<RoomAssessment, RoomE
     scenarios.sort_by_key(|scenario| scenario.ventilated);
     let sudden = scenarios.iter().filter(|scenario| scenario.released_m3.is_some());
     let lowest = sudden.map(|scenario| scenario.oxygen.lowest_oxygen_percent).reduce(f64::min);
-    let cautions = cautions(gas, &scenarios);
+    let cautions = remarks::cautions(gas, &scenarios);
     let mut evidence = Evidence::new(MODEL, &format!("{SOURCE} {METHOD}"))
         .with("room_volume", gas.room.volume.get(), "m³")
         .with("threshold", threshold.get(), "%");
@@ -344,7 +344,7 @@ impl Case<'_> {
             if kept == 1 {
                 "cylinder connected, on standby or full"
             } else {
-                "cylinders connected, on standby and full"
+                "cylinders connected, on standby or full"
             },
         );
         cases.push((ScenarioKind::EverythingKept, what, kept_m3, boxes_m3));
@@ -413,104 +413,6 @@ impl Case<'_> {
 
 fn plural(count: usize, one: &str, many: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { many })
-}
-
-/// What has to be said, the gravest first.
-fn cautions(gas: &RoomGas, scenarios: &[Scenario]) -> Vec<RoomRemark> {
-    use RoomCaution as C;
-    let said = |caution: C| RoomRemark { code: caution.code(), text: caution.sentence().to_owned() };
-    let below = scenarios.iter().any(|scenario| scenario.oxygen.below_threshold);
-    let fills = scenarios.iter().any(|scenario| scenario.oxygen.cautions.contains(&C::FillsRoom));
-    let hydrogen = gas
-        .cylinders
-        .iter()
-        .any(|kept| matches!(kept.gas, SuppliedGas::Hydrogen5InNitrogen | SuppliedGas::Hydrogen5InArgon));
-    let always = [C::VentilationFailedFirst, C::NoSenseDetects];
-    let mut all: Vec<RoomRemark> = [(C::FillsRoom, fills), (C::BelowThreshold, below)]
-        .into_iter()
-        .filter_map(|(caution, applies)| applies.then(|| said(caution)))
-        .chain(always.map(said))
-        .collect();
-    all.push(monitor(gas.room.oxygen_monitor));
-    all.push(said(C::ArgonPools));
-    all.push(RoomRemark {
-        code: C::LightGasRises.code(),
-        text: "Helium and hydrogen are lighter than air: they rise and gather under the ceiling, where oxygen is \
-               lower than a figure for the whole room."
-            .to_owned(),
-    });
-    if hydrogen {
-        all.push(said(C::HydrogenBurns));
-    }
-    all.extend(doubts(gas));
-    all.push(said(C::ScreeningOnly));
-    all.push(said(C::LocalCodesDecide));
-    all
-}
-
-fn monitor(on_record: bool) -> RoomRemark {
-    if on_record {
-        RoomRemark {
-            code: "oxygen_monitor_on_record",
-            text: "An oxygen monitor with alarm is on record for this room. That does not tell whether it works \
-                   or stands where the gas gathers: it is tested as local codes ask."
-                .to_owned(),
-        }
-    } else {
-        RoomRemark {
-            code: "no_oxygen_monitor_on_record",
-            text: "No oxygen monitor with alarm is on record for this room. Whether one is required, local codes \
-                   and competent people decide."
-                .to_owned(),
-        }
-    }
-}
-
-/// What the record leaves open.
-fn doubts(gas: &RoomGas) -> Vec<RoomRemark> {
-    let mut unplaced: Vec<&str> =
-        gas.cylinders.iter().filter(|kept| !kept.placed).map(|kept| kept.supply_tag.as_str()).collect();
-    unplaced.dedup();
-    let listed = |tags: &[Tag]| tags.iter().map(Tag::as_str).collect::<Vec<_>>().join(", ");
-    let mut doubts = Vec::new();
-    if gas.cylinders.is_empty() && gas.boxes.is_empty() {
-        doubts.push(RoomRemark {
-            code: "no_gas_on_record",
-            text: "No cylinder and no box is on record for this room. Gas that is not on record is not counted: \
-                   no estimate can be made, and that says nothing of the room."
-                .to_owned(),
-        });
-    }
-    if !unplaced.is_empty() {
-        doubts.push(RoomRemark {
-            code: "supply_without_room",
-            text: format!(
-                "No room is on record for {}, which feeds a box here: all its cylinders are counted here, and so \
-                 in every other room where it feeds a box.",
-                unplaced.join(", ")
-            ),
-        });
-    }
-    if !gas.fed_from_elsewhere.is_empty() {
-        doubts.push(RoomRemark {
-            code: "fed_from_another_room",
-            text: format!(
-                "{} stands in another room and feeds a box here: its cylinders are not counted here, though their \
-                 gas can come through a broken line.",
-                listed(&gas.fed_from_elsewhere)
-            ),
-        });
-    }
-    if !gas.nowhere.is_empty() {
-        doubts.push(RoomRemark {
-            code: "supply_counted_nowhere",
-            text: format!(
-                "No room is on record for {}, which feeds no box: its cylinders are counted in no room.",
-                listed(&gas.nowhere)
-            ),
-        });
-    }
-    doubts
 }
 
 /// Whether a threshold is the one that holds where a site sets none.

@@ -24,13 +24,13 @@ fn cylinder(name: &str, state: CylinderState) -> KeptCylinder {
     }
 }
 
-fn read(bar: f64, celsius: f64) -> Option<PressureRead> {
-    Some(PressureRead {
+fn read(bar: f64, celsius: f64) -> PressureRead {
+    PressureRead {
         gauge: GaugeBar::new(bar).unwrap(),
         at: "2026-03-02T06:00:00Z".parse().unwrap(),
         temperature: Celsius::new(celsius).unwrap(),
         of_supply: false,
-    })
+    }
 }
 
 fn glovebox(litres: f64, purge: f64) -> KeptBox {
@@ -151,28 +151,28 @@ fn more_gas_than_room_leaves_nothing_rather_than_less() {
 #[test]
 fn a_pressure_read_counts_with_its_temperature_and_time() {
     // CoolProp's reference equation: the same argon reads 200 bar at 10 °C and 222.3 bar at 30 °C.
-    let cold = KeptCylinder { read: read(200.0, 10.0), ..cylinder("C1", CylinderState::Connected) };
-    let warm = KeptCylinder { read: read(222.3, 30.0), ..cylinder("C2", CylinderState::Connected) };
+    let cold = KeptCylinder { read: Some(read(200.0, 10.0)), ..cylinder("C1", CylinderState::Connected) };
+    let warm = KeptCylinder { read: Some(read(222.3, 30.0)), ..cylinder("C2", CylinderState::Connected) };
     let found = assessed(&RoomGas { cylinders: vec![cold, warm], ..room(100.0, None) });
     let [cold, warm] = found.cylinders.as_slice() else { panic!("{found:?}") };
     close(cold.volume_m3 / warm.volume_m3, 1.0, 0.0025);
-    assert_eq!((cold.basis, cold.read_at), (Basis::Reading, read(1.0, 1.0).map(|read| read.at)));
+    assert_eq!((cold.basis, cold.read_at), (Basis::Reading, Some(read(1.0, 1.0).at)));
 }
 
 #[test]
 fn a_cylinder_on_record_as_full_counts_as_full() {
-    let low = KeptCylinder { read: read(18.0, 20.0), ..cylinder("C1", CylinderState::Full) };
+    let low = KeptCylinder { read: Some(read(18.0, 20.0)), ..cylinder("C1", CylinderState::Full) };
     let found = assessed(&RoomGas { cylinders: vec![low], ..room(100.0, None) });
     assert_eq!(found.cylinders[0].basis, Basis::Filling);
     assert!(found.evidence.notes.iter().any(|note| note.contains("AR/C1 is on record as full")));
-    let high = KeptCylinder { read: read(205.0, 15.0), ..cylinder("C1", CylinderState::Full) };
+    let high = KeptCylinder { read: Some(read(205.0, 15.0)), ..cylinder("C1", CylinderState::Full) };
     let found = assessed(&RoomGas { cylinders: vec![high], ..room(100.0, None) });
     assert_eq!(found.cylinders[0].basis, Basis::Reading);
 }
 
 #[test]
 fn a_reading_outside_the_method_gives_way_to_the_filling() {
-    let vacuum = KeptCylinder { read: read(-1.09, 20.0), ..cylinder("C1", CylinderState::Connected) };
+    let vacuum = KeptCylinder { read: Some(read(-1.09, 20.0)), ..cylinder("C1", CylinderState::Connected) };
     let found = assessed(&RoomGas { cylinders: vec![vacuum], ..room(100.0, None) });
     assert_eq!(found.cylinders[0].basis, Basis::Filling);
     assert!(found.evidence.notes[0].contains("cannot be used"), "{:?}", found.evidence.notes);

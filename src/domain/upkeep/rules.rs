@@ -386,6 +386,18 @@ impl Trigger {
         }
     }
 
+    /// The quantity or meter that it looks at, for those that look at one.
+    pub const fn looks_at(&self) -> Option<&'static str> {
+        match self {
+            Self::Usage { meter, .. } => Some(meter.word()),
+            Self::Condition { quantity, .. } => Some(quantity.word()),
+            Self::Uptake { species: Species::Oxygen, .. } => Some(MeasuredQuantity::OxygenPpm.word()),
+            Self::Uptake { species: Species::Water, .. } => Some(MeasuredQuantity::WaterPpm.word()),
+            Self::Contents => Some(MeasuredQuantity::GaugeBar.word()),
+            Self::Calendar(_) | Self::Finding { .. } => None,
+        }
+    }
+
     /// Passes when a part of that kind can have the trigger.
     pub fn fits(&self, kind: PartKind) -> Result<(), Violation> {
         let part = kind.word();

@@ -54,11 +54,7 @@ pub fn level_under_circulation(
     if last.at - since.at < STANDING && readings.len() > run.len() {
         return None;
     }
-    let name = match quantity {
-        MeasuredQuantity::OxygenPpm => "oxygen",
-        MeasuredQuantity::WaterPpm => "water",
-        _ => quantity.word(),
-    };
+    let name = quantity.word().trim_end_matches("_ppm");
     let text = format!(
         "{name} stands at {} ppm, past the caution level of {} ppm since {}, with {how}",
         digits(last.value),
@@ -86,8 +82,7 @@ pub fn box_pressure(scene: &Scene<'_>, readings: &[Sample]) -> Option<Observatio
     let together = |a: &Sample, b: &Sample| outside(a) && outside(b) && b.at - a.at <= LONGEST_STEP;
     let run = recent
         .chunk_by(together)
-        .filter(|run| matches!(run, [first, .., last] if last.at - first.at >= STANDING))
-        .next_back()?;
+        .rfind(|run| matches!(run, [first, .., last] if last.at - first.at >= STANDING))?;
     let (first, last) = (run.first()?, run.last()?);
     let farthest = run.iter().max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))?;
     let text = format!(

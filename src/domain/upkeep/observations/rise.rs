@@ -25,7 +25,7 @@ const EARLIER: usize = 3;
 /// A rise is unusual beyond so many times the usual.
 const UNUSUAL: f64 = 3.0;
 /// Circulation below this, m³/h, is none.
-const STANDSTILL_M3_H: f64 = 0.05;
+pub const STANDSTILL_M3_H: f64 = 0.05;
 /// Two readings of no circulation farther apart say nothing of the time between.
 const LONGEST_STEP: TimeDelta = TimeDelta::hours(6);
 
@@ -49,11 +49,16 @@ pub struct Stretch {
 }
 
 /// When the circulation was off: as claimed by bookings, unless it was seen to
-/// run meanwhile, and between readings of none.
+/// run meanwhile, and between readings of none. Readings are in order of time.
 pub fn off_stretches(claimed: &[Interval], circulation: &[Sample]) -> Vec<Interval> {
     let runs = |sample: &&Sample| sample.value >= STANDSTILL_M3_H;
-    let seen_running =
-        |interval: &&Interval| circulation.iter().filter(runs).any(|sample| interval.contains(sample.at));
+    let seen_running = |interval: &&Interval| {
+        let first = circulation.partition_point(|sample| sample.at < interval.start());
+        circulation[first..]
+            .iter()
+            .take_while(|sample| sample.at < interval.end())
+            .any(|sample| runs(&sample))
+    };
     let mut stretches: Vec<Interval> =
         claimed.iter().filter(|interval| !seen_running(interval)).copied().collect();
     let standing = |pair: &&[Sample]| {
