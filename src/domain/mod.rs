@@ -10,6 +10,7 @@ pub mod facility;
 pub mod ids;
 pub mod names;
 pub mod physics;
+pub mod planning;
 pub mod quantity;
 pub mod upkeep;
 pub mod violations;

@@ -1,0 +1,33 @@
+//! The plan: due upkeep placed around people.
+//!
+//! [`propose`] takes everything the planner may know as a [`Snapshot`], and
+//! answers with a [`Plan`] or with a [`Refusal`] that names what is in the
+//! way. It changes nothing, reads no clock and draws no chance: the present,
+//! the seed and the [`Budget`] are arguments. The same arguments, with a
+//! budget that counts steps, give the same plan.
+//!
+//! What is searched is a finite list of candidate visits ([`candidates`]):
+//! sets of tasks at one place, each on the grid of starts. The best choice
+//! among them is constructed and improved (`improve`), bounded (`prices`), and where
+//! the budget allows it proved best by an exact solver (`exact`). Cost and
+//! bound are whole numbers of hundredths of a displaced person-hour.
+//! [`validate`] checks a plan without using any of that.
+
+pub mod candidates;
+mod exact;
+mod explain;
+mod improve;
+mod model;
+pub mod plan;
+mod prices;
+mod refuse;
+mod slots;
+pub mod snapshot;
+pub mod solve;
+pub mod validate;
+pub mod weights;
+
+pub use plan::{Budget, Plan, Refusal, RuleFamily, Steps, Stopped, Visit};
+pub use snapshot::{Place, Request, Snapshot, Task};
+pub use solve::propose;
+pub use weights::Weights;
