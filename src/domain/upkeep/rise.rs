@@ -4,7 +4,7 @@
 
 use super::condition::Condition;
 use super::evidence::{Assessment, DueDates, Evidence, digits};
-use super::level::{Ahead, CHANCES, Fit, Grid, LevelModel, Observation, Prior};
+use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, Prior};
 use super::sensors::{NORMAL_MAD, last_digit};
 use super::trend::{
     CONFIDENCE, HORIZON_DAYS, Sample, TheilSen, after_hours, hours_between, intercept, median, medians,
@@ -149,7 +149,12 @@ impl Climb {
         let ahead = |hours: f64| ahead(hours, common);
         let level = fit.level(&ahead(now));
         let evidence = evidence
-            .with_range("level_now", level.mean, (level.mean - level.sd, level.mean + level.sd), unit)
+            .with_range(
+                "level_now",
+                level.mean,
+                (level.mean - EIGHTY * level.sd, level.mean + EIGHTY * level.sd),
+                unit,
+            )
             .with("reading_error", fit.reading_error(), unit)
             .with("daily_wandering", fit.daily_wandering(), unit);
         let until = now + hours_between(self.now, self.now + TimeDelta::days(HORIZON_DAYS));
