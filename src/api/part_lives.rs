@@ -162,9 +162,9 @@ impl From<&RuleLives> for RuleLivesBody {
 
 /// Show how long the parts under a rule lived, and what that says.
 ///
-/// A life is the time between two services of the rule's task on one part, in
-/// the rule's first usage meter where it has one, else in days. It ended by
-/// failure when the service failed, or when what a service found called for
+/// A life is the time between two services of the rule's task on one part, or
+/// two replacements of it, in the rule's first usage meter where it has one,
+/// else in days. It ended by failure when the service failed, or when what a service found called for
 /// the task; otherwise the part was changed in time, or is still in use, and
 /// lived at least so long. From two failures on, a Weibull distribution is
 /// fitted to all lives; before that the answer says why there is none.

@@ -9,7 +9,7 @@ use crate::domain::names::Word;
 use crate::domain::upkeep::circulation::{AirLeft, Brought, PurifierHistory, fullest};
 use crate::domain::upkeep::contents::{self, FormerCylinder, SupplyHistory};
 use crate::domain::upkeep::due::{History, Subject};
-use crate::domain::upkeep::lives::Measure;
+use crate::domain::upkeep::lives::{self, Measure};
 use crate::domain::upkeep::rules::{Meter, PartKind, ReadAt, Trigger};
 use crate::domain::upkeep::services::{Relation, ServiceNote};
 use crate::domain::upkeep::{Sample, SensorReadings, Service, UpkeepRule, defaults};
@@ -74,8 +74,8 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         meter: Option<Meter>,
         notes: &[ServiceNote],
     ) -> Result<Measure> {
-        let own = notes.iter().filter(|note| note.relation == Relation::Itself && note.task == *task);
-        let Some((meter, first)) = meter.zip(own.map(|note| note.done_at).min()) else {
+        let begun = notes.iter().filter(|note| lives::begins(note, task));
+        let Some((meter, first)) = meter.zip(begun.map(|note| note.done_at).min()) else {
             return Ok(Measure::Days);
         };
         let mut used = History::empty(self.zone);

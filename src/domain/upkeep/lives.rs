@@ -1,7 +1,8 @@
 //! How long parts lived, from the services on record.
 //!
-//! A life is the time between two services of a task on one part, in the
-//! rule's first usage meter where it has one, else in days. It ended by
+//! A life is the time between two services of a task on one part, or two
+//! replacements of it, in the rule's first usage meter where it has one, else
+//! in days. It ended by
 //! failure when the task failed, or when what some service found called for
 //! the task; it lasted at least so long when the part was changed in time or
 //! is still in use. What was in place before the first service on record is
@@ -126,6 +127,11 @@ pub fn lives(notes: &[ServiceNote], task: &Word, measure: &Measure, now: DateTim
             PartLife { from: *from, to, ending, length: gauge.between(*from, to) }
         })
         .collect()
+}
+
+/// Whether a life of the part under the task begins with a service.
+pub fn begins(note: &ServiceNote, task: &Word) -> bool {
+    note.relation == Relation::Itself && (note.task == *task || note.replaces_for(task))
 }
 
 /// A measure made ready for many questions.
@@ -267,6 +273,20 @@ mod tests {
         assert_eq!(told(&notes, &Measure::Days), [(Ending::Failed, Some(12.0))]);
         let again = [note("glove_change", 0, false, &[]), note("glove_change", 10, true, &[])];
         assert_eq!(told(&again, &Measure::Days), [(Ending::Failed, Some(10.0)), (Ending::InUse, Some(90.0))]);
+    }
+
+    #[test]
+    fn a_new_part_begins_a_life_whatever_the_task_was() {
+        let new = |restarts: Option<&[&str]>| ServiceNote {
+            replaced: true,
+            restarts: restarts.map(|tasks| tasks.iter().map(|task| word(task)).collect()),
+            ..note("refit", 40, false, &[])
+        };
+        let notes = |refit| [note("glove_change", 0, false, &[]), refit];
+        let both = [(Ending::Changed, Some(40.0)), (Ending::InUse, Some(60.0))];
+        assert_eq!(told(&notes(new(None)), &Measure::Days), both);
+        assert_eq!(told(&notes(new(Some(&["glove_change"]))), &Measure::Days), both);
+        assert_eq!(told(&notes(new(Some(&["leak_test"]))), &Measure::Days), [(Ending::InUse, Some(100.0))]);
     }
 
     #[test]
