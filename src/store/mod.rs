@@ -17,6 +17,7 @@ pub(crate) mod kept;
 mod migrate;
 pub(crate) mod nightly_runs;
 pub(crate) mod people;
+pub(crate) mod plans;
 pub(crate) mod qualifications;
 pub(crate) mod readings;
 mod rooms;
@@ -27,6 +28,7 @@ pub(crate) mod site;
 pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
+pub(crate) mod visits;
 pub(crate) mod windows;
 mod writer;
 
