@@ -126,7 +126,7 @@ impl PlanForm {
         let free = check.each("keep_free", &self.keep_free, |free| free.parse(context));
         let left_out: Vec<DueItemId> = self.leave_out.iter().copied().map(Into::into).collect();
         for (index, id) in left_out.iter().enumerate() {
-            let pinned = pins.iter().any(|pin| pin.task == *id);
+            let pinned = self.pins.iter().any(|pin| pin.due_item == id.uuid());
             check.require(!pinned, &format!("leave_out[{index}]"), "contradiction", "is pinned as well");
         }
         let due_items = match &self.due_items {
