@@ -35,7 +35,8 @@ pub(super) fn proposed(app: &App, zone: Tz) -> std::result::Result<String, Failu
 }
 
 fn asked(now: DateTime<Utc>) -> Asked {
-    let horizon = Interval::lasting(now, TimeDelta::days(DAYS)).expect("four weeks have length");
+    let horizon =
+        Interval::lasting(now + TimeDelta::hours(1), TimeDelta::days(DAYS)).expect("four weeks have length");
     let scope = Scope {
         horizon,
         grid: Grid::Half,
