@@ -36,6 +36,7 @@ mod services;
 mod stock_items;
 mod stock_movements;
 mod stock_projections;
+mod strict;
 mod upkeep_rules;
 
 /// The forms in which callers write things, for files that are loaded.
