@@ -313,6 +313,25 @@ pub(super) fn construct(model: &Model<'_>) -> Occupancy {
     occupancy
 }
 
+/// A choice that takes what a relaxation takes most of, as far as it fits, and
+/// fills up what is left.
+pub(super) fn rounded(model: &Model<'_>, shares: &[(usize, f64)]) -> Occupancy {
+    let mut occupancy = Occupancy::empty(model);
+    let mut shares = shares.to_vec();
+    shares.sort_by(|one, other| other.1.total_cmp(&one.1).then(one.0.cmp(&other.0)));
+    for (index, _) in shares {
+        let candidate = &model.candidates[index];
+        let open = candidate.set & !occupancy.open_tasks(model, candidate.place) == 0;
+        if let (true, Some(crew)) = (open, occupancy.fits(model, candidate)) {
+            occupancy.put(model, index, crew);
+        }
+    }
+    for place in 0..model.places.len() {
+        occupancy.fill(model, place, None);
+    }
+    occupancy
+}
+
 /// Improves a choice until it costs `bound`, nothing better has been found in
 /// `patience` steps, or the budget is spent. True where the budget was.
 pub(super) fn improve(

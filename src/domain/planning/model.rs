@@ -96,6 +96,18 @@ pub(super) struct ModelPlace {
     pub(super) sets: Vec<SetCandidates>,
 }
 
+impl ModelPlace {
+    /// The place itself as a resource, which one visit at a time takes; `None`
+    /// where no candidate does.
+    pub(super) fn resource(&self, model: &Model<'_>) -> Option<usize> {
+        let thing = match self.place {
+            Place::Glovebox(glovebox) => glovebox.into(),
+            Place::Elsewhere(thing) => thing,
+        };
+        model.resources.get(&thing).copied()
+    }
+}
+
 /// One working gas: how many more of its boxes may be closed in each slot.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct GasRoom {

@@ -5,18 +5,15 @@
 //! remains at the end is in the way, and nothing of it can be spared
 //! (a deletion filter, the usual way to an irreducible infeasible subset).
 
-use super::exact;
-use super::improve::{self, Occupancy};
+use super::improve::Occupancy;
 use super::model::{Model, Rules};
 use super::plan::{InTheWay, Refusal, RuleFamily, Steps};
 use super::snapshot::{Request, Snapshot, Task};
+use super::solve::search;
 use chrono::{DateTime, Utc};
 
 /// Steps of search for each combination of rules.
-const STEPS: u64 = 150;
-
-/// Steps of improvement without a gain before the exact search.
-const PATIENCE: usize = 100;
+const STEPS: u64 = 600;
 
 /// The tasks that no visit covers, by index in the snapshot.
 pub(super) fn left_out(model: &Model<'_>, occupancy: &Occupancy) -> Vec<usize> {
@@ -49,20 +46,7 @@ impl Question<'_> {
         let rules = Rules::without(dropped.iter().copied());
         let mut model = Model::build(self.snapshot, self.request, self.now, rules, wanted);
         model.only_placing_counts();
-        let mut occupancy = improve::construct(&model);
-        if left_out(&model, &occupancy).is_empty() {
-            return (true, true);
-        }
-        let bounds = exact::Bounds::new(&model);
-        // A task for which nothing is left needs no search.
-        if bounds.total() > 0 {
-            return (false, true);
-        }
-        improve::improve(&model, &mut occupancy, 0, 0, PATIENCE, &mut Steps(STEPS));
-        if occupancy.cost(&model) == 0 {
-            return (true, true);
-        }
-        let found = exact::prove(&model, &bounds, occupancy, None, &mut Steps(STEPS));
+        let found = search(&model, 0, &mut Steps(STEPS));
         (found.cost == 0, found.lower_bound > 0)
     }
 }

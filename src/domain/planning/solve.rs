@@ -3,10 +3,12 @@
 use super::exact;
 use super::explain;
 use super::improve::{self, Occupancy};
+use super::master::{self, Relaxed};
 use super::model::{Model, Rules};
 use super::plan::{Budget, Plan, Refusal, Stopped, Unplaced};
-use super::prices;
+use super::prices::{THOUSANDTHS, whole_units};
 use super::refuse;
+use super::rows::Rows;
 use super::snapshot::{Request, Snapshot};
 use chrono::{DateTime, Utc};
 
@@ -54,9 +56,9 @@ pub fn propose(
 }
 
 /// Steps of improvement without a gain, before there are prices.
-const SHORT_PATIENCE: usize = 60;
+const SHORT_PATIENCE: usize = 40;
 /// The same once the bound is known.
-const PATIENCE: usize = 400;
+const PATIENCE: usize = 100;
 /// The same once nothing else is left to try, where time counts.
 const LONG_PATIENCE: usize = 1_000_000;
 
@@ -65,31 +67,67 @@ pub(super) fn search(model: &Model<'_>, seed: u64, budget: &mut dyn Budget) -> F
     let bounds = exact::Bounds::new(model);
     let mut lower_bound = bounds.total();
     let mut occupancy = improve::construct(model);
-    let mut spent = improve::improve(model, &mut occupancy, lower_bound, seed, SHORT_PATIENCE, budget);
-    let ended = |occupancy: Occupancy, lower_bound: i64| {
-        let cost = occupancy.cost(model);
-        let stopped = if cost <= lower_bound { Stopped::Proved } else { Stopped::BudgetSpent };
-        Found { occupancy, cost, lower_bound: lower_bound.min(cost), stopped }
-    };
+    let spent = improve::improve(model, &mut occupancy, lower_bound, seed, SHORT_PATIENCE, budget);
     if spent || occupancy.cost(model) <= lower_bound {
-        return ended(occupancy, lower_bound);
+        return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
     }
-    let prices = prices::adjusted(model, occupancy.cost(model), budget);
-    lower_bound = prices.as_ref().map_or(lower_bound, |prices| prices.bound.max(lower_bound));
-    spent = improve::improve(model, &mut occupancy, lower_bound, seed.wrapping_add(1), PATIENCE, budget);
+    let rows = Rows::of(model);
+    let relaxed = master::relaxed(model, &rows, &occupancy, budget);
+    lower_bound = relaxed.bound.max(lower_bound);
+    let rounded = improve::rounded(model, &relaxed.shares);
+    if rounded.cost(model) < occupancy.cost(model) {
+        occupancy = rounded;
+    }
+    let spent = improve::improve(model, &mut occupancy, lower_bound, seed.wrapping_add(1), PATIENCE, budget);
     if spent || occupancy.cost(model) <= lower_bound {
-        return ended(occupancy, lower_bound);
+        return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
     }
-    let mut found = exact::prove(model, &bounds, occupancy, prices.as_ref(), budget);
-    if found.stopped != Stopped::Proved && budget.left().is_some() {
+    let (bound, stopped) = ladder(model, &bounds, &mut occupancy, &relaxed, budget);
+    lower_bound = bound.max(lower_bound);
+    if occupancy.cost(model) > lower_bound && budget.left().is_some() {
         let seed = seed.wrapping_add(2);
-        improve::improve(model, &mut found.occupancy, found.lower_bound, seed, LONG_PATIENCE, budget);
-        found.cost = found.occupancy.cost(model);
-        if found.cost <= found.lower_bound {
-            found.stopped = Stopped::Proved;
-        }
+        improve::improve(model, &mut occupancy, lower_bound, seed, LONG_PATIENCE, budget);
     }
-    found
+    found(model, occupancy, lower_bound, stopped)
+}
+
+fn found(model: &Model<'_>, occupancy: Occupancy, lower_bound: i64, otherwise: Stopped) -> Found {
+    let cost = occupancy.cost(model);
+    let stopped = if cost <= lower_bound { Stopped::Proved } else { otherwise };
+    Found { occupancy, cost, lower_bound: lower_bound.min(cost), stopped }
+}
+
+/// Candidates on the first rung.
+const FIRST_RUNG: usize = 150;
+
+/// Searches exactly among the candidates that the prices find best, twice as
+/// many each time. A choice with any other candidate costs at least what the
+/// prices say of the first one left out; once that is no less than what is
+/// reached, the choice is the best of all.
+fn ladder(
+    model: &Model<'_>,
+    bounds: &exact::Bounds,
+    occupancy: &mut Occupancy,
+    relaxed: &Relaxed,
+    budget: &mut dyn Budget,
+) -> (i64, Stopped) {
+    let mut liked: Vec<i64> = relaxed.with_each.iter().copied().filter(|with| *with < i64::MAX).collect();
+    liked.sort_unstable();
+    let mut lower_bound = relaxed.bound;
+    let mut rung = FIRST_RUNG;
+    loop {
+        let most = (occupancy.cost(model) - 1) * THOUSANDTHS;
+        let first_left_out = liked.get(rung).copied().unwrap_or(i64::MAX);
+        let limit = most.min(first_left_out - 1);
+        let allowed = |index: usize| relaxed.with_each[index] <= limit;
+        let searched = exact::search(model, bounds, occupancy, &allowed, budget);
+        let outside = if limit < most { whole_units(first_left_out) } else { i64::MAX };
+        lower_bound = searched.bound.min(outside).max(lower_bound);
+        if occupancy.cost(model) <= lower_bound || searched.stopped != Stopped::Proved || budget.spent() {
+            return (lower_bound, searched.stopped);
+        }
+        rung *= 2;
+    }
 }
 
 fn unplaced(model: &Model<'_>, occupancy: &Occupancy) -> Vec<Unplaced> {
