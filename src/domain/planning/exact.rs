@@ -128,19 +128,26 @@ pub(super) fn search(
         }
         let mut candidates = promising(model, bounds, &group.places, cost - bound);
         candidates.retain(|index| allowed(*index));
+        // What is chosen now may stay, and must not meet another group's new choice.
+        let chosen = group.places.iter().flat_map(|place| &occupancy.chosen[*place]);
+        candidates.extend(chosen.map(|chosen| chosen.candidate));
+        candidates.sort_unstable();
+        candidates.dedup();
         let parts = groups(model, &group.places, candidates);
         if parts.len() > 1 {
             open.extend(parts);
             continue;
         }
         let whole = parts.into_iter().next().unwrap_or(group);
-        let answer = if whole.candidates.len() > MOST_CANDIDATES {
+        let mut answer = if whole.candidates.len() > MOST_CANDIDATES {
             programme::Answer { bound, better: None, stopped: Stopped::BudgetSpent }
         } else {
             programme::solve(model, &whole.places, &whole.candidates, occupancy, budget)
         };
-        if let Some(better) = answer.better {
-            replace(model, occupancy, &whole.places, better);
+        if let Some(better) = answer.better.take()
+            && !replace(model, occupancy, &whole.places, better)
+        {
+            answer = programme::Answer { bound, better: None, stopped: Stopped::SolverGaveUp };
         }
         let now: i64 = whole.places.iter().map(|place| occupancy.cost_of(model, *place)).sum();
         all.bound += if answer.stopped == Stopped::Proved { now } else { answer.bound.max(bound).min(now) };
@@ -151,14 +158,21 @@ pub(super) fn search(
     all
 }
 
-/// Puts a group's better choice in.
-fn replace(model: &Model<'_>, occupancy: &mut Occupancy, places: &[usize], better: Vec<Chosen>) {
+/// Puts a group's better choice in; false, with all as it was, where it does
+/// not fit after all, because the solver took rounding too lightly.
+fn replace(model: &Model<'_>, occupancy: &mut Occupancy, places: &[usize], better: Vec<Chosen>) -> bool {
+    let mut trial = occupancy.clone();
     for place in places {
-        drop(occupancy.clear(model, *place));
+        drop(trial.clear(model, *place));
     }
     for chosen in better {
-        occupancy.put(model, chosen.candidate, chosen.crew);
+        if !trial.allows(model, &chosen) {
+            return false;
+        }
+        trial.put(model, chosen.candidate, chosen.crew);
     }
+    *occupancy = trial;
+    true
 }
 
 /// The candidates of some places that could be part of a plan better than one

@@ -76,13 +76,29 @@ impl Occupancy {
         }
     }
 
+    /// Whether all that a candidate takes is still there, people excepted.
+    fn has_room(&self, model: &Model<'_>, candidate: &Candidate) -> bool {
+        let taken = |claim: &super::model::Claim| self.resources[claim.resource].any(claim.range);
+        !candidate.claims.iter().any(taken)
+            && self.gas_allows(model, candidate)
+            && self.stock_allows(model, candidate)
+    }
+
+    /// Whether a choice with its people can be put in.
+    pub(super) fn allows(&self, model: &Model<'_>, chosen: &Chosen) -> bool {
+        let candidate = &model.candidates[chosen.candidate];
+        let open = self.open_tasks(model, candidate.place);
+        let staffed = candidate.parts.iter().zip(&chosen.crew).all(|(part, people)| {
+            let free =
+                |person: &usize| part.eligible.contains(person) && self.free_people[*person].all(part.range);
+            people.len() == part.need && people.iter().all(free)
+        });
+        candidate.set & !open == 0 && staffed && self.has_room(model, candidate)
+    }
+
     /// The people for a candidate, where all that it takes is still there.
     pub(super) fn fits(&self, model: &Model<'_>, candidate: &Candidate) -> Option<Vec<Vec<usize>>> {
-        let taken = |claim: &super::model::Claim| self.resources[claim.resource].any(claim.range);
-        if candidate.claims.iter().any(taken) || !self.gas_allows(model, candidate) {
-            return None;
-        }
-        if !self.stock_allows(model, candidate) {
+        if !self.has_room(model, candidate) {
             return None;
         }
         let mut crew = Vec::with_capacity(candidate.parts.len());

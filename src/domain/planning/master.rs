@@ -43,6 +43,18 @@ pub(super) struct Relaxed {
     pub(super) shares: Vec<(usize, f64)>,
 }
 
+impl Relaxed {
+    /// The candidates, those that the prices find best first; of equal ones
+    /// those that the programme takes.
+    pub(super) fn liked(&self) -> Vec<usize> {
+        let taken: BTreeSet<usize> = self.shares.iter().map(|(index, _)| *index).collect();
+        let mut liked: Vec<usize> =
+            (0..self.with_each.len()).filter(|index| self.with_each[*index] < i64::MAX).collect();
+        liked.sort_by_key(|index| (self.with_each[*index], !taken.contains(index), *index));
+        liked
+    }
+}
+
 struct Master<'m, 'a> {
     model: &'m Model<'a>,
     rows: &'m Rows,

@@ -111,19 +111,21 @@ fn ladder(
     relaxed: &Relaxed,
     budget: &mut dyn Budget,
 ) -> (i64, Stopped) {
-    let mut liked: Vec<i64> = relaxed.with_each.iter().copied().filter(|with| *with < i64::MAX).collect();
-    liked.sort_unstable();
+    let liked = relaxed.liked();
+    let mut rank = vec![usize::MAX; model.candidates.len()];
+    for (number, candidate) in liked.iter().enumerate() {
+        rank[*candidate] = number;
+    }
     let mut lower_bound = relaxed.bound;
     let mut rung = FIRST_RUNG;
     loop {
         let most = (occupancy.cost(model) - 1) * THOUSANDTHS;
-        let first_left_out = liked.get(rung).copied().unwrap_or(i64::MAX);
-        let limit = most.min(first_left_out - 1);
-        let allowed = |index: usize| relaxed.with_each[index] <= limit;
+        let allowed = |index: usize| rank[index] < rung && relaxed.with_each[index] <= most;
         let searched = exact::search(model, bounds, occupancy, &allowed, budget);
-        let outside = if limit < most { whole_units(first_left_out) } else { i64::MAX };
-        lower_bound = searched.bound.min(outside).max(lower_bound);
-        if occupancy.cost(model) <= lower_bound || searched.stopped != Stopped::Proved || budget.spent() {
+        let first_left_out = liked.get(rung).map(|index| whole_units(relaxed.with_each[*index]));
+        lower_bound = searched.bound.min(first_left_out.unwrap_or(i64::MAX)).max(lower_bound);
+        let done = occupancy.cost(model) <= lower_bound || rung >= liked.len();
+        if done || searched.stopped != Stopped::Proved || budget.spent() {
             return (lower_bound, searched.stopped);
         }
         rung *= 2;
