@@ -63,6 +63,8 @@ struct Master<'m, 'a> {
     of_task: BTreeMap<usize, usize>,
     /// By row of limits, the slots that are in the programme.
     cells: Vec<BTreeMap<usize, usize>>,
+    /// By place and three of its tasks, the row by which one visit does two of them.
+    threes: BTreeMap<(usize, u32), usize>,
     /// By candidate, whether it is in the programme.
     entered: BTreeSet<usize>,
     /// By column of the programme, the candidate.
@@ -137,6 +139,7 @@ impl<'m, 'a> Master<'m, 'a> {
             programme,
             of_task,
             cells: vec![BTreeMap::new(); rows.room.len()],
+            threes: BTreeMap::new(),
             entered: BTreeSet::new(),
             candidate,
             dear: float(dearest) * 4.0,
@@ -156,6 +159,7 @@ impl<'m, 'a> Master<'m, 'a> {
                     *amounts.entry(*row).or_default() += used.amount;
                 }
             }
+            amounts.extend(self.threes_of(candidate.place, candidate.set).map(|row| (row, 1)));
             let amounts = amounts.into_iter().map(|(row, amount)| (row, float(amount))).collect();
             self.programme.add_column(float(candidate.cost.total()), amounts);
             self.candidate.push(Some(index));
@@ -169,8 +173,12 @@ impl<'m, 'a> Master<'m, 'a> {
                 return false;
             }
             let broken = self.broken();
-            if broken.is_empty() {
+            let threes = self.broken_threes();
+            if broken.is_empty() && threes.is_empty() {
                 return true;
+            }
+            for (place, three) in threes {
+                self.limit_three(place, three);
             }
             for (row, slot) in broken {
                 self.limit(row, slot);
@@ -212,6 +220,50 @@ impl<'m, 'a> Master<'m, 'a> {
             broken.extend(worst.map(|(_, slot)| (row, slot)));
         }
         broken
+    }
+
+    /// The rows of threes of which a set does two.
+    fn threes_of(&self, place: usize, set: u32) -> impl Iterator<Item = usize> {
+        let here = self.threes.range((place, 0)..=(place, u32::MAX));
+        here.filter(move |((_, three), _)| (set & three).count_ones() >= 2).map(|(_, row)| *row)
+    }
+
+    fn broken_threes(&self) -> Vec<(usize, u32)> {
+        let mut by_place: BTreeMap<usize, Vec<(u32, f64)>> = BTreeMap::new();
+        for (index, share) in self.shares() {
+            let candidate = &self.model.candidates[index];
+            by_place.entry(candidate.place).or_default().push((candidate.set, share));
+        }
+        let mut broken = Vec::new();
+        for (place, taken) in by_place {
+            // Only where visits are taken in part, and more than two of them.
+            if taken.len() < 3 || taken.iter().all(|(_, share)| *share > 1.0 - BROKEN) {
+                continue;
+            }
+            let over = |three: &u32| {
+                let two = taken.iter().filter(|(set, _)| (set & three).count_ones() >= 2);
+                two.map(|(_, share)| share).sum::<f64>() > 1.0 + BROKEN
+            };
+            broken.extend(
+                self.model.places[place].threes().into_iter().filter(over).map(|three| (place, three)),
+            );
+        }
+        broken
+    }
+
+    fn limit_three(&mut self, place: usize, three: u32) {
+        let does_two = |index: &usize| {
+            let candidate = &self.model.candidates[*index];
+            candidate.place == place && (candidate.set & three).count_ones() >= 2
+        };
+        let columns = self.candidate.iter().enumerate();
+        let used: Vec<(usize, f64)> = columns
+            .filter(|(_, index)| index.as_ref().is_some_and(does_two))
+            .map(|(column, _)| (column, 1.0))
+            .collect();
+        let number = self.programme.add_limit(1.0, self.dear, &used);
+        self.candidate.extend([None, None]);
+        self.threes.insert((place, three), number);
     }
 
     fn limit(&mut self, row: usize, slot: usize) {
@@ -257,10 +309,11 @@ impl<'m, 'a> Master<'m, 'a> {
     ) -> Vec<usize> {
         let shares: BTreeMap<usize, i64> = shares.iter().copied().collect();
         let mut worth: Vec<(i64, usize)> = Vec::new();
-        for (at, offers) in self.model.places.iter().zip(&valued.offers) {
+        for (place, (at, offers)) in self.model.places.iter().zip(&valued.offers).enumerate() {
             for (set, offer) in at.sets.iter().zip(offers) {
                 let tasks = &self.model.candidates[offer.candidate].tasks;
-                let share: i64 = tasks.iter().map(|(task, _)| shares[task]).sum();
+                let threes = self.threes_of(place, set.set).map(|row| thousandths(self.programme.dual(row)));
+                let share = tasks.iter().map(|(task, _)| shares[task]).sum::<i64>() + threes.sum::<i64>();
                 if offer.priced >= share - THOUSANDTHS / 100 {
                     continue;
                 }

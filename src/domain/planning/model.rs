@@ -108,6 +108,18 @@ impl ModelPlace {
     }
 }
 
+/// The most tasks of a place for which every three are looked at.
+const MOST_TASKS_BY_THREES: usize = 12;
+
+impl ModelPlace {
+    /// Every three of the place's tasks, as bits. At most one visit does two
+    /// of the three, which linear programmes do not see by themselves.
+    pub(super) fn threes(&self) -> Vec<u32> {
+        let count = if self.tasks.len() > MOST_TASKS_BY_THREES { 0 } else { self.tasks.len() };
+        (0_u32..1 << count).filter(|three| three.count_ones() == 3).collect()
+    }
+}
+
 /// One working gas: how many more of its boxes may be closed in each slot.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct GasRoom {

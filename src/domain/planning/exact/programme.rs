@@ -97,6 +97,7 @@ impl<'m, 'a> Programme<'m, 'a> {
             .collect();
         let mut programme = Self { model, problem, candidates, left_out, at_part: BTreeMap::new() };
         programme.each_task_once();
+        programme.two_of_three_once(places);
         programme.one_thing_at_a_time();
         programme.people();
         programme.boxes_open();
@@ -115,6 +116,29 @@ impl<'m, 'a> Programme<'m, 'a> {
                 self.candidates.iter().filter(|(c, _)| self.of(*c).tasks.iter().any(|(t, _)| t == task));
             row.extend(with.map(|(_, variable)| (*variable, 1.0)));
             self.problem.add_constraint(row.as_slice(), ComparisonOp::Eq, 1.0);
+        }
+    }
+
+    /// Of any three tasks of a place at most one visit does two; this follows
+    /// from each being done once, but only for whole numbers.
+    fn two_of_three_once(&mut self, places: &[usize]) {
+        for place in places {
+            for three in self.model.places[*place].threes() {
+                let of = |index: &usize| self.of(*index);
+                let does_two =
+                    |index: &usize| of(index).place == *place && (of(index).set & three).count_ones() >= 2;
+                let here = self.candidates.iter().filter(|(index, _)| does_two(index));
+                let row: Vec<(Variable, f64)> = here.map(|(_, variable)| (*variable, 1.0)).collect();
+                let sets: BTreeSet<u32> = self
+                    .candidates
+                    .iter()
+                    .filter(|(index, _)| does_two(index))
+                    .map(|(index, _)| of(index).set & three)
+                    .collect();
+                if sets.len() > 2 {
+                    self.problem.add_constraint(row.as_slice(), ComparisonOp::Le, 1.0);
+                }
+            }
         }
     }
 
