@@ -349,7 +349,7 @@ pub(super) fn rounded(model: &Model<'_>, shares: &[(usize, f64)]) -> Occupancy {
 }
 
 /// Improves a choice until it costs `bound`, nothing better has been found in
-/// `patience` steps, or the budget is spent. True where the budget was.
+/// `patience` steps, or the budget is spent.
 pub(super) fn improve(
     model: &Model<'_>,
     occupancy: &mut Occupancy,
@@ -357,14 +357,14 @@ pub(super) fn improve(
     seed: u64,
     patience: usize,
     budget: &mut dyn Budget,
-) -> bool {
+) {
     let mut drawn = Sequence::new(seed);
     let places = model.places.len();
     let mut cost = occupancy.cost(model);
     let mut idle = 0;
     while cost > bound && idle < patience && places > 0 {
         if budget.spent() {
-            return true;
+            return;
         }
         idle += 1;
         let mut emptied = neighbourhood(model, occupancy, &mut drawn);
@@ -385,7 +385,6 @@ pub(super) fn improve(
             *occupancy = trial;
         }
     }
-    false
 }
 
 /// Two to five places: one that costs more than it would alone, and others.

@@ -7,9 +7,9 @@
 //! are; whenever it stops before, the best bound so far holds as well.
 
 use super::improve::Occupancy;
-use super::model::Model;
+use super::model::{Model, does_two};
 use super::plan::Budget;
-use super::prices::{Prices, THOUSANDTHS, Valued};
+use super::prices::{Prices, Suggested, THOUSANDTHS, Valued};
 use super::rows::Rows;
 use super::simplex::Simplex;
 use std::collections::{BTreeMap, BTreeSet};
@@ -74,7 +74,7 @@ struct Master<'m, 'a> {
 }
 
 /// The bound of the best prices found, beginning with what is chosen now and
-/// ending early where the bound reaches its cost.
+/// ending early where the bound is enough.
 pub(super) fn relaxed(
     model: &Model<'_>,
     rows: &Rows,
@@ -83,7 +83,7 @@ pub(super) fn relaxed(
 ) -> Relaxed {
     let mut master = Master::new(model, rows);
     let mut prices = Prices::nought(model, rows);
-    let cost = present.cost(model);
+    let enough = present.cost(model).min(model.enough);
     let mut valued = prices.valued();
     let mut best =
         Relaxed { bound: valued.bound(), with_each: prices.with_each(&valued), shares: Vec::new() };
@@ -91,12 +91,12 @@ pub(super) fn relaxed(
     let chosen = present.chosen.iter().flatten().map(|chosen| chosen.candidate);
     master.enter(chosen.chain(valued.picked()).collect());
     for _ in 0..ROUNDS {
-        if best.bound >= cost || budget.spent() {
+        if best.bound >= enough || budget.spent() {
             break;
         }
         let optimal = master.solve(budget);
-        let (set, shares) = master.duals();
-        prices.set(&set, &shares);
+        let suggested = master.duals();
+        prices.set(&suggested);
         valued = prices.valued();
         if valued.value > best_value {
             best_value = valued.value;
@@ -104,7 +104,7 @@ pub(super) fn relaxed(
             best.with_each = prices.with_each(&valued);
         }
         best.shares = master.shares();
-        let entering = master.worth_entering(&prices, &valued, &shares);
+        let entering = master.worth_entering(&prices, &valued, &suggested.shares);
         if entering.is_empty() || !optimal {
             break;
         }
@@ -225,7 +225,7 @@ impl<'m, 'a> Master<'m, 'a> {
     /// The rows of threes of which a set does two.
     fn threes_of(&self, place: usize, set: u32) -> impl Iterator<Item = usize> {
         let here = self.threes.range((place, 0)..=(place, u32::MAX));
-        here.filter(move |((_, three), _)| (set & three).count_ones() >= 2).map(|(_, row)| *row)
+        here.filter(move |((_, three), _)| does_two(set, *three)).map(|(_, row)| *row)
     }
 
     fn broken_threes(&self) -> Vec<(usize, u32)> {
@@ -241,12 +241,10 @@ impl<'m, 'a> Master<'m, 'a> {
                 continue;
             }
             let over = |three: &u32| {
-                let two = taken.iter().filter(|(set, _)| (set & three).count_ones() >= 2);
+                let two = taken.iter().filter(|(set, _)| does_two(*set, *three));
                 two.map(|(_, share)| share).sum::<f64>() > 1.0 + BROKEN
             };
-            broken.extend(
-                self.model.places[place].threes().into_iter().filter(over).map(|three| (place, three)),
-            );
+            broken.extend(self.model.places[place].threes().filter(over).map(|three| (place, three)));
         }
         broken
     }
@@ -254,7 +252,7 @@ impl<'m, 'a> Master<'m, 'a> {
     fn limit_three(&mut self, place: usize, three: u32) {
         let does_two = |index: &usize| {
             let candidate = &self.model.candidates[*index];
-            candidate.place == place && (candidate.set & three).count_ones() >= 2
+            candidate.place == place && does_two(candidate.set, three)
         };
         let columns = self.candidate.iter().enumerate();
         let used: Vec<(usize, f64)> = columns
@@ -285,14 +283,17 @@ impl<'m, 'a> Master<'m, 'a> {
         self.cells[row].insert(slot, number);
     }
 
-    /// Prices by row and slot, and shares by task, in thousandths.
-    #[expect(clippy::type_complexity, reason = "two lists, used in this file only")]
-    fn duals(&self) -> (Vec<(usize, usize, i64)>, Vec<(usize, i64)>) {
-        let cells = self.cells.iter().enumerate().flat_map(|(row, cells)| {
-            cells.iter().map(move |(slot, number)| (row, *slot, thousandths(-self.programme.dual(*number))))
-        });
-        let shares = self.of_task.iter().map(|(task, row)| (*task, thousandths(self.programme.dual(*row))));
-        (cells.collect(), shares.collect())
+    /// The programme's duals as prices.
+    fn duals(&self) -> Suggested {
+        let price = |row: usize| thousandths(-self.programme.dual(row));
+        let cells = self.cells.iter().enumerate();
+        Suggested {
+            cells: cells
+                .flat_map(|(row, cells)| cells.iter().map(move |(slot, number)| (row, *slot, price(*number))))
+                .collect(),
+            shares: self.of_task.iter().map(|(task, row)| (*task, -price(*row))).collect(),
+            threes: self.threes.iter().map(|((place, three), row)| (*place, *three, price(*row))).collect(),
+        }
     }
 
     fn shares(&self) -> Vec<(usize, f64)> {
@@ -305,9 +306,8 @@ impl<'m, 'a> Master<'m, 'a> {
         &self,
         prices: &Prices<'_, '_>,
         valued: &Valued,
-        shares: &[(usize, i64)],
+        shares: &BTreeMap<usize, i64>,
     ) -> Vec<usize> {
-        let shares: BTreeMap<usize, i64> = shares.iter().copied().collect();
         let mut worth: Vec<(i64, usize)> = Vec::new();
         for (place, (at, offers)) in self.model.places.iter().zip(&valued.offers).enumerate() {
             for (set, offer) in at.sets.iter().zip(offers) {

@@ -23,6 +23,8 @@ mod explain;
 mod improve;
 mod master;
 mod model;
+mod must;
+mod part;
 pub mod plan;
 mod prices;
 mod refuse;

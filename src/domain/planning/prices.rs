@@ -6,8 +6,9 @@
 //! Prices and bounds are whole thousandths of a cost unit, so that the bound
 //! is exact wherever the prices come from.
 
-use super::model::Model;
+use super::model::{Model, does_two};
 use super::rows::Rows;
+use std::collections::BTreeMap;
 
 /// Thousandths in a unit of cost.
 pub(super) const THOUSANDTHS: i64 = 1000;
@@ -26,8 +27,10 @@ const MOST_WEIGHED: usize = 10;
 enum Least {
     /// By subset, and the set to do first.
     Table(Vec<(i64, Option<usize>)>),
-    /// By task, a share such that no visit costs less than its tasks' shares.
-    Shares(Vec<i64>),
+    /// By task a share, and prices for doing two of three tasks, such that no
+    /// visit with what it pays so costs less than its tasks' shares. As one
+    /// visit at most does two of three, the shares less those prices are a bound.
+    Shares(Vec<i64>, Vec<(u32, i64)>),
 }
 
 impl Least {
@@ -35,9 +38,11 @@ impl Least {
     fn without(&self, set: u32) -> i64 {
         match self {
             Self::Table(table) => table[(table.len() - 1) & !(set as usize)].0,
-            Self::Shares(shares) => {
+            Self::Shares(shares, threes) => {
                 let rest = shares.iter().enumerate();
-                rest.filter(|(bit, _)| *bit >= 32 || set >> bit & 1 == 0).map(|(_, share)| share).sum()
+                let rest = rest.filter(|(bit, _)| *bit >= 32 || set >> bit & 1 == 0);
+                let paid = threes.iter().filter(|(three, _)| !does_two(set, *three));
+                rest.map(|(_, share)| share).sum::<i64>() - paid.map(|(_, price)| price).sum::<i64>()
             }
         }
     }
@@ -71,6 +76,19 @@ pub(super) struct Prices<'m, 'a> {
     before: Vec<Vec<i64>>,
     /// By task of the model, the share suggested for places with many.
     shares: Vec<i64>,
+    /// By place, what doing two of three tasks costs, for places with many.
+    threes: Vec<Vec<(u32, i64)>>,
+}
+
+/// Prices as they are suggested, in thousandths.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Suggested {
+    /// By row and slot; all others are nought.
+    pub(super) cells: Vec<(usize, usize, i64)>,
+    /// By task, its share.
+    pub(super) shares: BTreeMap<usize, i64>,
+    /// By place and three of its tasks, the price for doing two of them.
+    pub(super) threes: Vec<(usize, u32, i64)>,
 }
 
 impl<'m, 'a> Prices<'m, 'a> {
@@ -79,16 +97,16 @@ impl<'m, 'a> Prices<'m, 'a> {
         let price: Vec<Vec<i64>> = rows.room.iter().map(|room| vec![0; room.len()]).collect();
         let before = rows.room.iter().map(|room| vec![0; room.len() + 1]).collect();
         let shares = model.left_out.iter().map(|cost| cost * THOUSANDTHS).collect();
-        Self { model, rows, price, before, shares }
+        let threes = vec![Vec::new(); model.places.len()];
+        Self { model, rows, price, before, shares, threes }
     }
 
-    /// Sets prices, by row and slot, and all others to nought; and what is
-    /// suggested as the share of each task.
-    pub(super) fn set(&mut self, prices: &[(usize, usize, i64)], shares: &[(usize, i64)]) {
+    /// Sets prices.
+    pub(super) fn set(&mut self, suggested: &Suggested) {
         for price in &mut self.price {
             price.fill(0);
         }
-        for (row, slot, price) in prices {
+        for (row, slot, price) in &suggested.cells {
             self.price[*row][*slot] = (*price).max(0);
         }
         for (price, before) in self.price.iter().zip(&mut self.before) {
@@ -98,8 +116,12 @@ impl<'m, 'a> Prices<'m, 'a> {
                 *before = sum;
             }
         }
-        for (task, share) in shares {
+        for (task, share) in &suggested.shares {
             self.shares[*task] = *share;
+        }
+        self.threes.iter_mut().for_each(Vec::clear);
+        for (place, three, price) in suggested.threes.iter().filter(|(_, _, price)| *price > 0) {
+            self.threes[*place].push((*three, *price));
         }
     }
 
@@ -131,7 +153,8 @@ impl<'m, 'a> Prices<'m, 'a> {
     fn least(&self, place: usize, offers: &[Offer]) -> Least {
         let tasks = &self.model.places[place].tasks;
         if tasks.len() > MOST_WEIGHED {
-            return Least::Shares(self.shares_of(tasks, offers));
+            let threes = self.threes[place].clone();
+            return Least::Shares(self.shares_of(tasks, &threes, offers), threes);
         }
         let mut table = vec![(0, None); 1 << tasks.len()];
         for subset in 1_usize..table.len() {
@@ -153,14 +176,16 @@ impl<'m, 'a> Prices<'m, 'a> {
     }
 
     /// The suggested shares, lowered until no visit costs less than its own.
-    fn shares_of(&self, tasks: &[usize], offers: &[Offer]) -> Vec<i64> {
+    fn shares_of(&self, tasks: &[usize], threes: &[(u32, i64)], offers: &[Offer]) -> Vec<i64> {
         let mut shares: Vec<i64> = tasks
             .iter()
             .map(|task| self.shares[*task].min(self.model.left_out[*task] * THOUSANDTHS))
             .collect();
         for offer in offers {
             let bits: Vec<usize> = (0..tasks.len().min(32)).filter(|bit| offer.set >> bit & 1 == 1).collect();
-            let over = bits.iter().map(|bit| shares[*bit]).sum::<i64>() - offer.priced;
+            let paid = threes.iter().filter(|(three, _)| does_two(offer.set, *three));
+            let costs = offer.priced + paid.map(|(_, price)| price).sum::<i64>();
+            let over = bits.iter().map(|bit| shares[*bit]).sum::<i64>() - costs;
             if let (true, Some(first)) = (over > 0, bits.first()) {
                 shares[*first] -= over;
             }

@@ -5,6 +5,8 @@ use super::explain;
 use super::improve::{self, Occupancy};
 use super::master::{self, Relaxed};
 use super::model::{Model, Rules};
+use super::must::{self, Begun, Question};
+use super::part::Part;
 use super::plan::{Budget, Plan, Refusal, Stopped, Unplaced};
 use super::prices::{THOUSANDTHS, whole_units};
 use super::refuse;
@@ -34,13 +36,13 @@ pub fn propose(
     seed: u64,
     budget: &mut dyn Budget,
 ) -> Result<Plan, Box<Refusal>> {
-    let model = Model::build(snapshot, request, now, Rules::all(), |_| true);
-    let found = search(&model, seed, budget);
-    let missing = refuse::missing(&model, &found.occupancy);
+    let must = Question::of_all(snapshot, request, now);
+    let (missing, proved, begun) = must.placed(budget);
     if !missing.is_empty() {
-        let proved = found.stopped == Stopped::Proved;
-        return Err(Box::new(refuse::refusal(snapshot, request, now, &missing, proved)));
+        return Err(Box::new(refuse::refusal(&must, &missing, proved, budget)));
     }
+    let model = Model::build(snapshot, request, now, Rules::all(), |_| true);
+    let found = search(&model, Some(&begun), seed, budget);
     let mut visits = explain::visits(&model, &found.occupancy);
     visits.sort_by_key(|visit| (visit.interval, visit.place));
     let unplaced = unplaced(&model, &found.occupancy);
@@ -55,20 +57,53 @@ pub fn propose(
     })
 }
 
-/// Steps of improvement without a gain, before there are prices.
-const SHORT_PATIENCE: usize = 40;
-/// The same once the bound is known.
-const PATIENCE: usize = 100;
-/// The same once nothing else is left to try, where time counts.
+/// How long to improve a choice step by step: steps without a gain, steps in
+/// all, and one part in so many of the time.
+#[derive(Debug, Clone, Copy)]
+struct Improving {
+    patience: usize,
+    steps: u64,
+    parts: u32,
+}
+
+/// Before there are prices.
+const IMPROVING_BEFORE: Improving = Improving { patience: 40, steps: 400, parts: 20 };
+/// Once the bound is known.
+const IMPROVING_AFTER: Improving = Improving { patience: 100, steps: 1000, parts: 10 };
+/// Steps without a gain once nothing else is left to try, where time counts.
 const LONG_PATIENCE: usize = 1_000_000;
 
-/// Constructs, improves, bounds and, where the budget allows, proves.
-pub(super) fn search(model: &Model<'_>, seed: u64, budget: &mut dyn Budget) -> Found {
+fn improve_for(
+    how_long: Improving,
+    model: &Model<'_>,
+    occupancy: &mut Occupancy,
+    bound: i64,
+    seed: u64,
+    budget: &mut dyn Budget,
+) {
+    let mut part = Part::new(budget, how_long.steps, how_long.parts);
+    improve::improve(model, occupancy, bound, seed, how_long.patience, &mut part);
+}
+
+/// Constructs, improves, bounds and, where the budget allows, proves. Where
+/// visits for all that must be placed are given, the choice leaves none out.
+pub(super) fn search(
+    model: &Model<'_>,
+    begun: Option<&[Begun]>,
+    seed: u64,
+    budget: &mut dyn Budget,
+) -> Found {
     let bounds = exact::Bounds::new(model);
     let mut lower_bound = bounds.total();
     let mut occupancy = improve::construct(model);
-    let spent = improve::improve(model, &mut occupancy, lower_bound, seed, SHORT_PATIENCE, budget);
-    if spent || occupancy.cost(model) <= lower_bound {
+    if let Some(begun) = begun.filter(|begun| !begun.is_empty()) {
+        let other = must::begun_with(model, begun);
+        if other.cost(model) < occupancy.cost(model) {
+            occupancy = other;
+        }
+    }
+    improve_for(IMPROVING_BEFORE, model, &mut occupancy, lower_bound, seed, budget);
+    if budget.spent() || lower_bound >= occupancy.cost(model).min(model.enough) {
         return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
     }
     let rows = Rows::of(model);
@@ -78,8 +113,8 @@ pub(super) fn search(model: &Model<'_>, seed: u64, budget: &mut dyn Budget) -> F
     if rounded.cost(model) < occupancy.cost(model) {
         occupancy = rounded;
     }
-    let spent = improve::improve(model, &mut occupancy, lower_bound, seed.wrapping_add(1), PATIENCE, budget);
-    if spent || occupancy.cost(model) <= lower_bound {
+    improve_for(IMPROVING_AFTER, model, &mut occupancy, lower_bound, seed.wrapping_add(1), budget);
+    if budget.spent() || lower_bound >= occupancy.cost(model).min(model.enough) {
         return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
     }
     let (bound, stopped) = ladder(model, &bounds, &mut occupancy, &relaxed, budget);
@@ -124,7 +159,7 @@ fn ladder(
         let searched = exact::search(model, bounds, occupancy, &allowed, budget);
         let first_left_out = liked.get(rung).map(|index| whole_units(relaxed.with_each[*index]));
         lower_bound = searched.bound.min(first_left_out.unwrap_or(i64::MAX)).max(lower_bound);
-        let done = occupancy.cost(model) <= lower_bound || rung >= liked.len();
+        let done = lower_bound >= occupancy.cost(model).min(model.enough) || rung >= liked.len();
         if done || searched.stopped != Stopped::Proved || budget.spent() {
             return (lower_bound, searched.stopped);
         }

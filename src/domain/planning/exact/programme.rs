@@ -7,7 +7,7 @@
 //! another.
 
 use super::super::improve::{Chosen, Occupancy};
-use super::super::model::{Candidate, Model};
+use super::super::model::{Candidate, Model, does_two};
 use super::super::plan::{Budget, Stopped};
 use super::super::slots::Range;
 use microlp::{
@@ -21,6 +21,9 @@ const NODES_A_STEP: u64 = 20;
 
 /// How far the solver's bound may be off by rounding, in units.
 const BOUND_ROUNDING: f64 = 0.01;
+
+/// The most tasks of a place for which every three get a row.
+const MOST_TASKS_BY_THREES: usize = 7;
 
 /// What the solver found.
 pub(super) struct Answer {
@@ -123,19 +126,24 @@ impl<'m, 'a> Programme<'m, 'a> {
     /// from each being done once, but only for whole numbers.
     fn two_of_three_once(&mut self, places: &[usize]) {
         for place in places {
-            for three in self.model.places[*place].threes() {
-                let of = |index: &usize| self.of(*index);
-                let does_two =
-                    |index: &usize| of(index).place == *place && (of(index).set & three).count_ones() >= 2;
-                let here = self.candidates.iter().filter(|(index, _)| does_two(index));
-                let row: Vec<(Variable, f64)> = here.map(|(_, variable)| (*variable, 1.0)).collect();
-                let sets: BTreeSet<u32> = self
-                    .candidates
-                    .iter()
-                    .filter(|(index, _)| does_two(index))
-                    .map(|(index, _)| of(index).set & three)
-                    .collect();
-                if sets.len() > 2 {
+            let at = &self.model.places[*place];
+            if at.tasks.len() > MOST_TASKS_BY_THREES {
+                continue;
+            }
+            let here: Vec<(u32, Variable)> = self
+                .candidates
+                .iter()
+                .filter(|(index, _)| self.of(*index).place == *place)
+                .map(|(index, variable)| (self.of(*index).set, *variable))
+                .collect();
+            for three in at.threes() {
+                let two: Vec<&(u32, Variable)> =
+                    here.iter().filter(|(set, _)| does_two(*set, three)).collect();
+                // Two kinds of visit exclude each other by the task they share.
+                let kinds: BTreeSet<u32> = two.iter().map(|(set, _)| set & three).collect();
+                if kinds.len() > 2 {
+                    let row: Vec<(Variable, f64)> =
+                        two.iter().map(|(_, variable)| (*variable, 1.0)).collect();
                     self.problem.add_constraint(row.as_slice(), ComparisonOp::Le, 1.0);
                 }
             }
