@@ -15,7 +15,7 @@ impl<'b> Part<'b> {
     /// So many steps, and one part in so many of the time that is left.
     pub(super) fn new(whole: &'b mut dyn Budget, steps: u64, parts: u32) -> Self {
         let left = whole.left().unwrap_or_default();
-        Self { whole, steps, kept: left - left / parts }
+        Self { whole, steps, kept: left.saturating_sub(left / parts) }
     }
 }
 

@@ -10,7 +10,7 @@
 use super::plan::Budget;
 
 /// What counts as nought for a reduced cost, in cost units.
-const COST_NOUGHT: f64 = 1e-7;
+const COST_NOUGHT: f64 = 1e-5;
 
 /// What counts as nought for a pivot.
 const PIVOT_NOUGHT: f64 = 1e-7;
@@ -227,5 +227,35 @@ impl Simplex {
         self.in_basis[self.basic[row]] = false;
         self.basic[row] = column;
         self.in_basis[column] = true;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::planning::Steps;
+
+    fn cost(programme: &Simplex) -> f64 {
+        programme.solution().map(|(column, share)| programme.costs[column] * share).sum()
+    }
+
+    /// The smallest odd cycle, known from any textbook on set packing: half of
+    /// each edge, until a row says that two edges of a triangle always meet.
+    #[test]
+    fn rows_and_columns_can_be_added_to_a_basis_at_hand() {
+        let mut programme = Simplex::default();
+        let nodes: Vec<usize> = (0..3).map(|_| programme.add_equation(1.0)).collect();
+        assert!(programme.minimise(100, &mut Steps(100)));
+        assert!((cost(&programme) - 3.0).abs() < 1e-4);
+        let edges: Vec<(usize, f64)> = [(0, 1), (1, 2), (0, 2)]
+            .map(|(one, other)| programme.add_column(1.0, vec![(nodes[one], 1.0), (nodes[other], 1.0)]))
+            .map(|edge| (edge, 1.0))
+            .to_vec();
+        assert!(programme.minimise(100, &mut Steps(100)));
+        assert!((cost(&programme) - 1.5).abs() < 1e-4);
+        let row = programme.add_limit(1.0, 100.0, &edges);
+        assert!(programme.minimise(100, &mut Steps(100)));
+        assert!((cost(&programme) - 2.0).abs() < 1e-4);
+        assert!(programme.dual(row) <= 0.0);
     }
 }

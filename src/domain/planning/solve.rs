@@ -67,9 +67,9 @@ struct Improving {
 }
 
 /// Before there are prices.
-const IMPROVING_BEFORE: Improving = Improving { patience: 40, steps: 400, parts: 20 };
+const IMPROVING_BEFORE: Improving = Improving { patience: 30, steps: 100, parts: 20 };
 /// Once the bound is known.
-const IMPROVING_AFTER: Improving = Improving { patience: 100, steps: 1000, parts: 10 };
+const IMPROVING_AFTER: Improving = Improving { patience: 50, steps: 300, parts: 10 };
 /// Steps without a gain once nothing else is left to try, where time counts.
 const LONG_PATIENCE: usize = 1_000_000;
 

@@ -16,8 +16,9 @@ use microlp::{
 };
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Nodes of the search tree between two looks at the budget.
-const NODES_A_STEP: u64 = 20;
+/// Nodes of the search tree between two looks at the budget, times candidates:
+/// the more candidates, the longer a node takes.
+const WORK_A_STEP: usize = 3000;
 
 /// How far the solver's bound may be off by rounding, in units.
 const BOUND_ROUNDING: f64 = 0.01;
@@ -59,9 +60,11 @@ pub(super) fn solve(
     // the candidates as the start of the search.
     let mut all: BTreeSet<usize> = candidates.iter().copied().collect();
     all.extend(places.iter().flat_map(|place| occupancy.chosen[*place].iter().map(|c| c.candidate)));
-    let programme = Programme::write(model, places, &all.into_iter().collect::<Vec<_>>());
+    let all: Vec<usize> = all.into_iter().collect();
+    let programme = Programme::write(model, places, &all);
     let mut options = SolveOptions::default();
-    options.node_limit = Some(NODES_A_STEP);
+    let nodes = u64::try_from(WORK_A_STEP / all.len().max(1)).unwrap_or(1).clamp(1, 20);
+    options.node_limit = Some(nodes);
     options.time_limit = budget.left();
     options.warm_start = Some(programme.start(places, occupancy));
     let mut outcome = programme.problem.solve_with(options);
@@ -80,7 +83,7 @@ pub(super) fn solve(
             return programme.answer(&reached, present, stopped);
         }
         let mut options = ResumeOptions::default();
-        options.node_limit = Some(NODES_A_STEP);
+        options.node_limit = Some(nodes);
         options.time_limit = budget.left();
         outcome = reached.resume_with(options);
     }
