@@ -17,6 +17,7 @@ pub(crate) mod kept;
 mod migrate;
 pub(crate) mod nightly_runs;
 pub(crate) mod people;
+pub(crate) mod plans;
 pub(crate) mod qualifications;
 pub(crate) mod readings;
 mod rooms;
@@ -27,6 +28,7 @@ pub(crate) mod site;
 pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
+pub(crate) mod visits;
 pub(crate) mod windows;
 mod writer;
 
@@ -231,7 +233,8 @@ fn writer_gone() -> StoreError {
     StoreError::Unavailable("the writer has stopped".to_owned())
 }
 
-async fn off_thread<T, E>(work: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, E>
+/// Runs work that keeps a thread busy where it keeps no request waiting.
+pub(crate) async fn off_thread<T, E>(work: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, E>
 where
     T: Send + 'static,
     E: From<StoreError> + Send + 'static,
@@ -239,7 +242,7 @@ where
     let span = tracing::Span::current();
     tokio::task::spawn_blocking(move || span.in_scope(work))
         .await
-        .unwrap_or_else(|e| Err(StoreError::Unavailable(format!("database work was cut short: {e}")).into()))
+        .unwrap_or_else(|e| Err(StoreError::Unavailable(format!("work was cut short: {e}")).into()))
 }
 
 /// Keeps a caller's error apart from the database's own within a transaction.

@@ -16,6 +16,7 @@ mod gas;
 mod lives;
 mod migrations;
 mod nights;
+mod plans;
 mod readings;
 mod room_oxygen;
 mod rooms;

@@ -17,9 +17,13 @@
 //! and bound are whole numbers of hundredths of a displaced person-hour.
 //! [`validate`] checks a plan without using any of that.
 
+pub mod as_good;
 pub mod candidates;
+pub mod cautions;
+pub mod changed;
 mod exact;
 mod explain;
+pub mod facts;
 mod improve;
 mod master;
 mod model;
@@ -27,6 +31,7 @@ mod must;
 mod part;
 pub mod plan;
 mod prices;
+pub mod record;
 mod refuse;
 mod rows;
 mod simplex;

@@ -19,6 +19,10 @@ pub const MOST_TRIGGERS: usize = 12;
 pub const MOST_CONSUMABLES: usize = 20;
 /// The most people one task may need.
 pub const MOST_PEOPLE: u8 = 20;
+/// The longest that a task takes, days: claims on resources are no longer.
+pub const LONGEST_TASK_DAYS: i64 = 21;
+/// Greatest dilution a purge may be asked for; more is no dilution but a mistake.
+pub const MOST_DILUTION: f64 = 1e9;
 
 /// A day long before any service, on which a rule without a start of its own
 /// is tried when it is checked.
@@ -451,6 +455,13 @@ pub struct UpkeepRule {
     /// How long it then runs by itself.
     #[serde(default)]
     pub unattended: Option<Length>,
+    /// How much of `duration` comes after that, to finish it.
+    #[serde(default)]
+    pub finish: Option<Length>,
+    /// For work that lets air into the box: the box is purged afterwards until
+    /// that is diluted this many times, and closed to use meanwhile.
+    #[serde(default)]
+    pub purge_dilution: Option<f64>,
     /// What is closed to use meanwhile.
     pub closes: Closes,
     /// How many people it takes.
@@ -483,6 +494,24 @@ impl UpkeepRule {
         check.require(self.consumables.len() <= MOST_CONSUMABLES, "consumables", "too_many", few);
         let range = format!("must be 1 to {MOST_PEOPLE}");
         check.require((1..=MOST_PEOPLE).contains(&self.people), "people", "out_of_range", range);
+        let whole = self.duration.seconds() + self.unattended.map_or(0, |length| length.seconds());
+        let few = format!("a task takes at most {LONGEST_TASK_DAYS} days, what runs by itself included");
+        check.require(whole <= LONGEST_TASK_DAYS * 86_400, "duration", "too_long", few);
+        if let Some(finish) = self.finish {
+            let detail = "goes with unattended only: it is what comes after that";
+            check.require(self.unattended.is_some(), "finish", "finish_without_unattended", detail);
+            let detail = "must be shorter than the duration that it is a part of";
+            check.require(finish < self.duration, "finish", "out_of_order", detail);
+        }
+        if let Some(dilution) = self.purge_dilution {
+            let detail = format!("must be 1 to {MOST_DILUTION:e}, not {dilution}");
+            check.require(
+                (1.0..=MOST_DILUTION).contains(&dilution),
+                "purge_dilution",
+                "out_of_range",
+                detail,
+            );
+        }
         for (index, trigger) in self.triggers.iter().enumerate() {
             let fits = trigger.fits(self.applies_to.kind).map_err(Violations::from);
             check.part(&format!("triggers[{index}]"), fits);
@@ -492,82 +521,5 @@ impl UpkeepRule {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn utc(text: &str) -> DateTime<Utc> {
-        text.parse().unwrap()
-    }
-
-    #[test]
-    fn triggers_have_the_published_form() {
-        for text in [
-            r#"{"kind":"calendar","every":"P1Y"}"#,
-            r#"{"kind":"calendar","rrule":"FREQ=MONTHLY;BYMONTHDAY=1"}"#,
-            r#"{"kind":"usage","meter":"station_hours","limit":500.0}"#,
-            r#"{"kind":"condition","quantity":"oxygen_ppm","limit":10.0,"sustained":"PT6H"}"#,
-            r#"{"kind":"uptake","species":"oxygen","fraction":0.8}"#,
-            r#"{"kind":"contents"}"#,
-            r#"{"kind":"finding","after":["glove_change"]}"#,
-        ] {
-            let trigger: Trigger = serde_json::from_str(text).unwrap();
-            assert_eq!(serde_json::to_string(&trigger).unwrap(), text);
-        }
-        assert!(
-            serde_json::from_str::<Trigger>(r#"{"kind":"usage","meter":"pump_hours","limit":0}"#).is_err()
-        );
-    }
-
-    #[test]
-    fn triggers_that_the_part_cannot_have_are_each_named() {
-        let rule = UpkeepRule {
-            task: Word::parse("glove_change").unwrap(),
-            applies_to: AppliesTo::all(PartKind::Station),
-            triggers: vec![
-                Trigger::Contents,
-                Trigger::Usage { meter: Meter::PumpHours, limit: Limit::new(3000.0).unwrap() },
-                Trigger::Usage { meter: Meter::StationHours, limit: Limit::new(500.0).unwrap() },
-                Trigger::Condition {
-                    quantity: MeasuredQuantity::GaugeBar,
-                    limit: Limit::new(20.0).unwrap(),
-                    sustained: None,
-                },
-                Trigger::Condition {
-                    quantity: MeasuredQuantity::OxygenPpm,
-                    limit: Limit::new(20.0).unwrap(),
-                    sustained: None,
-                },
-            ],
-            duration: Length::parse("PT1H").unwrap(),
-            unattended: None,
-            closes: Closes::Station,
-            people: 0,
-            competence: None,
-            consumables: Vec::new(),
-            approach: Length::parse("P14D").unwrap(),
-            safety: false,
-        };
-        let faults = rule.check().unwrap_err();
-        let fields: Vec<&str> = faults.as_slice().iter().map(|fault| fault.field.as_str()).collect();
-        assert_eq!(fields, ["people", "triggers[0].kind", "triggers[1].meter", "triggers[3].quantity"]);
-    }
-
-    /// The clocks of Berlin stand two hours ahead of UTC in July.
-    #[test]
-    fn dates_follow_the_last_service_in_the_facilitys_zone() {
-        let next = |rrule: &str, dtstart: Option<&str>| {
-            let text = RecurringDatesText {
-                rrule: rrule.to_owned(),
-                dtstart: dtstart.map(str::to_owned),
-                timezone: None,
-            };
-            RecurringDates::parse(&text).unwrap().next_after(utc("2026-06-15T12:00:00Z"), Tz::Europe__Berlin)
-        };
-        let first_of_july = Some(utc("2026-07-01T06:00:00Z"));
-        assert_eq!(next("FREQ=MONTHLY;BYMONTHDAY=1", Some("2026-01-01T08:00:00")), first_of_july);
-        assert_eq!(next("FREQ=MONTHLY;BYMONTHDAY=1;BYHOUR=8;BYMINUTE=0;BYSECOND=0", None), first_of_july);
-        // Without a start, the time on the wall is that of the last service.
-        assert_eq!(next("FREQ=MONTHLY;BYMONTHDAY=1", None), Some(utc("2026-07-01T12:00:00Z")));
-        assert_eq!(next("FREQ=MONTHLY;COUNT=1", Some("2026-01-01T08:00:00")), None);
-    }
-}
+#[path = "rules_tests.rs"]
+mod tests;
