@@ -2,24 +2,26 @@
 //! services that are recorded.
 
 use super::keep::{self, Managed, Precondition};
+use super::named::Names;
 use super::situation::resources;
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, Busy, Owner, PlannedClaim, Why};
 use crate::domain::calendar::Interval;
-use crate::domain::facility::{Glovebox, Scope, Stored};
+use crate::domain::facility::{Absence, Glovebox, Person, Scope, Stored};
 use crate::domain::ids::{BookingId, ServiceId, ThingId, VisitId};
 use crate::domain::names::{Reference, Word};
 use crate::domain::planning::Place;
 use crate::domain::planning::record::{MaintenanceVisit, OtherPlace, ProposedPlan, VisitStatus};
+use crate::domain::upkeep::report_visit::ReportVisit;
 use crate::domain::upkeep::{Outcome, Service};
 use crate::store::kept::Kept as _;
 pub(crate) use crate::store::visits::Narrowed;
 use crate::store::{claims, due_items, events, things, visits};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 impl Managed for MaintenanceVisit {
@@ -187,6 +189,45 @@ pub(super) fn cover_parts(tx: &mut Tx<'_>, now: DateTime<Utc>, on: &Stored<Glove
         claims::insert(tx, Owner::Visit(visit.id.into()), &missing, fresh_id)?;
     }
     Ok(())
+}
+
+/// How far ahead a nightly report tells of visits.
+const REPORTED: TimeDelta = TimeDelta::days(7);
+
+/// The visits that a nightly report tells of: those that were missed, and those
+/// of the next week.
+pub(super) fn for_report(tx: &mut Tx<'_>, as_of: DateTime<Utc>) -> Result<Vec<ReportVisit>> {
+    let mut names = Names::default();
+    let mut told = Vec::new();
+    for visit in visits::undone(tx)? {
+        let value = &visit.value;
+        if value.interval.start() >= as_of + REPORTED {
+            continue;
+        }
+        let (mut people, mut away) = (BTreeSet::new(), BTreeSet::new());
+        for part in value.tasks.iter().filter(|task| task.service.is_none()).flat_map(|task| &task.attended) {
+            for id in &part.people {
+                let Some(person) = Person::find(tx, id.uuid())? else { continue };
+                let gone = |absence: &Absence| absence.interval.overlaps(&part.interval);
+                if !person.value.active || person.value.absences.iter().any(gone) {
+                    away.insert(person.value.name.to_string());
+                }
+                people.insert(person.value.name.to_string());
+            }
+        }
+        let to_do = value.tasks.iter().filter(|task| task.service.is_none());
+        told.push(ReportVisit {
+            id: visit.id,
+            place_tag: names.of(tx, value.place.thing())?.unwrap_or_default(),
+            tasks: to_do.map(|task| format!("{} on {}", task.task, task.subject_tag)).collect(),
+            people: people.into_iter().collect(),
+            away: away.into_iter().collect(),
+            start: value.interval.start(),
+            end: value.interval.end(),
+            missed: value.is_missed(as_of),
+        });
+    }
+    Ok(told)
 }
 
 /// A visit that a plan put on the calendar.

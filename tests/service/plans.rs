@@ -347,8 +347,17 @@ on_both_backends! {
         world.it_is_now("2030-01-17T08:00:00Z".parse().unwrap());
         assert!(keeper.get_all(VISITS).iter().all(|visit| visit["missed"] == true));
         assert_eq!(planned(&keeper)["LYNX"], Value::Null);
-        let plan = propose(&keeper, &json!({}));
-        assert_eq!(visits(&plan).len(), 2, "{plan}");
+        let report = keeper.post("/nightly-runs", &json!({})).is(201).json();
+        assert_eq!(report["visits"].as_array().unwrap().len(), 2);
+        let text = report["text"].as_str().unwrap();
+        assert!(text.contains("Planned and not done, to be planned anew (2)"), "{text}");
+        adopt(&keeper, &propose(&keeper, &json!({}))).is(200);
+        let away = json!({ "absences": [{ "start": "2030-01-18T00:00:00Z", "end": "2030-02-28T00:00:00Z" }] });
+        keeper.patch_with_etag("/people/KIM", "*", &away).is(200);
+        world.it_is_now("2030-01-18T08:00:00Z".parse().unwrap());
+        let report = keeper.post("/nightly-runs", &json!({})).is(201).json();
+        let text = report["text"].as_str().unwrap();
+        assert!(text.contains("Planned for the week (2)") && text.contains("AWAY: Kim"), "{text}");
     }
 
     fn services_of_before_and_failed_ones_do_not_complete_a_visit(world) {
