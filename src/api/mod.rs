@@ -4,6 +4,7 @@ pub mod auth;
 pub(crate) mod body;
 mod bookings;
 pub(crate) mod calculations;
+mod changes;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
@@ -80,6 +81,7 @@ pub(crate) fn described(config: &mut ServiceConfig<'_>) {
 fn resources(config: &mut ServiceConfig<'_>) {
     bookings::routes(config);
     calculations::routes(config);
+    changes::routes(config);
     due_items::routes(config);
     facility::routes(config);
     gas_forecasts::routes(config);

@@ -9,6 +9,7 @@ pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;
 mod examine;
+pub(crate) mod feed;
 pub(crate) mod gas_supplies;
 pub(crate) mod gloveboxes;
 pub(crate) mod holds;

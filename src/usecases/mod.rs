@@ -7,6 +7,7 @@ pub(crate) mod book;
 pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
+pub(crate) mod follow;
 pub(crate) mod holds;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;

@@ -8,6 +8,7 @@ mod world;
 mod authorisation;
 mod bookings;
 mod calculations;
+mod changes;
 mod claims;
 mod constraints;
 mod crash;
