@@ -1,4 +1,4 @@
-//! The only reader of the time, and the mint of ids, which carry it.
+//! The only reader of the time, and the mint of ids, which carry it, and of secrets.
 
 use chrono::{DateTime, SubsecRound, Utc};
 use std::sync::Arc;
@@ -43,4 +43,11 @@ impl Clock {
 /// A fresh id; ids minted later sort later.
 pub fn fresh_id() -> Uuid {
     Uuid::now_v7()
+}
+
+/// Fresh random bytes that nobody can guess.
+pub fn fresh_secret() -> [u8; 32] {
+    let mut bytes = [0; 32];
+    getrandom::fill(&mut bytes).expect("the system has random numbers");
+    bytes
 }

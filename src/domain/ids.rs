@@ -95,6 +95,10 @@ ids! {
     StockItemId,
     /// A movement of stock.
     MovementId,
+    /// A webhook.
+    WebhookId,
+    /// One message to one receiver.
+    DeliveryId,
 }
 
 macro_rules! things {

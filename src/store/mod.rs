@@ -4,6 +4,7 @@
 pub(crate) mod bookings;
 pub(crate) mod claims;
 pub(crate) mod db;
+pub(crate) mod deliveries;
 pub(crate) mod due_date_history;
 pub(crate) mod due_items;
 pub(crate) mod error;
@@ -28,6 +29,7 @@ pub(crate) mod site;
 pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
+pub(crate) mod webhooks;
 pub(crate) mod windows;
 mod writer;
 

@@ -1,10 +1,19 @@
 //! What happened, as others are told of it: the words for each kind of event,
 //! the place of an event in the feed, and how it is written as a `CloudEvents` 1.0
-//! event in JSON. Knows nothing of who follows the feed and how it reaches them.
+//! event in JSON; who has it pushed to them, signed with what, and how often that
+//! is tried. Opens no connection and knows nothing of databases.
 
+mod addresses;
+mod delivery;
+mod secret;
 mod vocabulary;
+mod webhook;
 
+pub use addresses::{BadNetwork, Network, reached, special};
+pub use delivery::{Attempt, Cause, Delivery, DeliveryState, GIVEN_UP_AFTER, Standing, standing};
+pub use secret::{BadSecret, Secret};
 pub use vocabulary::{EVENT_TYPES, PREFIX, TypeFilter, is_known, type_of};
+pub use webhook::{Reach, Secrets, UrlFault, Webhook, WebhookUrl};
 
 use crate::domain::ids::PersonId;
 use crate::domain::violations::Coded;
