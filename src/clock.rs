@@ -1,8 +1,10 @@
 //! The only reader of the time, and the mint of ids, which carry it, and of secrets.
 
+use crate::domain::planning::Budget;
 use chrono::{DateTime, SubsecRound, Utc};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::{Duration, Instant};
 use uuid::Uuid;
 
 /// Where the present comes from.
@@ -37,6 +39,27 @@ impl Clock {
                 DateTime::from_timestamp_micros(micros.load(Ordering::SeqCst)).unwrap_or_default()
             }
         }
+    }
+}
+
+/// A budget of so much time from now on, by the machine's clock.
+#[derive(Debug, Clone, Copy)]
+pub struct Until(Instant);
+
+impl Until {
+    /// Until `length` from now.
+    pub fn after(length: Duration) -> Self {
+        Self(Instant::now() + length)
+    }
+}
+
+impl Budget for Until {
+    fn spent(&mut self) -> bool {
+        Instant::now() >= self.0
+    }
+
+    fn left(&self) -> Option<Duration> {
+        Some(self.0.saturating_duration_since(Instant::now()))
     }
 }
 

@@ -17,6 +17,7 @@ use crate::domain::upkeep::{DueItem, DueState};
 use crate::domain::violations::Check;
 use crate::usecases::Error;
 use crate::usecases::due_items::{self, Entry, KeptItem, Narrowed};
+use crate::usecases::visits::{self, Planned};
 use actix_web::http::header::ETAG;
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use chrono::{DateTime, Utc};
@@ -278,7 +279,7 @@ impl From<&Entry> for DueHistoryBody {
     "due": { "earliest": "2026-07-15T08:00:00Z", "likely": "2026-07-15T08:00:00Z", "latest": "2026-07-15T08:00:00Z" },
     "governing_trigger": "calendar", "reason": null, "triggers": [], "act_by": "2026-07-15T08:00:00Z",
     "safety": false, "last_service": "2026-01-15T09:00:00Z", "computed_at": "2026-03-02T00:00:00Z",
-    "moved": null
+    "moved": null, "planned": null
 }))]
 pub(crate) struct DueItemBody {
     /// Its id, the same from night to night.
@@ -316,10 +317,22 @@ pub(crate) struct DueItemBody {
     /// How it last moved: its state or governing trigger changed, or the likely
     /// date by more than an hour; null where it has not since it was first computed.
     moved: Option<MoveBody>,
+    /// The visit on the calendar that it is to be done in; null where there is none.
+    planned: Option<PlannedBody>,
+}
+
+/// When a due item is to be done.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({ "visit": "0199c5a0-0000-7000-8000-00000000000d", "start": "2026-07-06T06:00:00Z" }))]
+pub(crate) struct PlannedBody {
+    /// Id of the maintenance visit.
+    visit: Uuid,
+    /// When work at it begins.
+    start: DateTime<Utc>,
 }
 
 impl DueItemBody {
-    fn of(kept: &KeptItem, whole: bool) -> Self {
+    fn of(kept: &KeptItem, planned: &Planned, whole: bool) -> Self {
         let item: &DueItem = &kept.item;
         Self {
             id: kept.id,
@@ -339,6 +352,9 @@ impl DueItemBody {
             last_service: item.last_service,
             computed_at: item.computed_at,
             moved: kept.moved.as_ref().map(Into::into),
+            planned: planned
+                .get(&(item.task.clone(), item.subject))
+                .map(|(visit, start)| PlannedBody { visit: visit.uuid(), start: *start }),
         }
     }
 }
@@ -394,13 +410,15 @@ async fn list_due_items(
     let parts = glovebox.zip(states.ok());
     let (glovebox, states) = check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
     let narrowed = Narrowed { states, glovebox: None, before };
-    let found = app
+    let (found, planned) = app
         .query(move |tx, _| {
-            due_items::list(tx, &caller.0, glovebox.as_ref(), &narrowed, page.after, page.probe())
+            let found =
+                due_items::list(tx, &caller.0, glovebox.as_ref(), &narrowed, page.after, page.probe())?;
+            Ok((found, visits::planned(tx)?))
         })
         .await?;
     let listing = Listing::new(found, page, |kept| kept.id.to_string());
-    Ok(listing.map(|kept| DueItemBody::of(kept, false)).answer(&request))
+    Ok(listing.map(|kept| DueItemBody::of(kept, &planned, false)).answer(&request))
 }
 
 /// Show a due item with the whole evidence.
@@ -415,12 +433,13 @@ async fn get_due_item(
     id: web::Path<String>,
 ) -> Result<HttpResponse, Problem> {
     let id = Uuid::parse_str(&id).map_err(|_| Error::unknown("due_item", id.as_str()))?;
-    let kept = app.query(move |tx, _| due_items::get(tx, &caller.0, id)).await?;
+    let (kept, planned) =
+        app.query(move |tx, _| Ok((due_items::get(tx, &caller.0, id)?, visits::planned(tx)?))).await?;
     if conditional::none_match(&request, kept.version) {
         let tag = conditional::etag(kept.version);
         return Ok(HttpResponse::NotModified().insert_header((ETAG, tag)).finish());
     }
-    Ok(crud::shown(kept.version, &DueItemBody::of(&kept, true)))
+    Ok(crud::shown(kept.version, &DueItemBody::of(&kept, &planned, true)))
 }
 
 /// Show how a due item moved, the newest last.

@@ -5,21 +5,23 @@ use super::auth::Caller;
 use super::body::Body;
 use super::conditional::IfMatch;
 use super::crud::{self, Form};
-use super::fields::{at_most, count, distinct, instant, refer};
+use super::fields::{at_most, count, distinct, interval, refer, rfc3339};
+use super::planning_policies::PlanningForm;
 use super::problem::Problem;
 use crate::domain::calendar::opening_hours::WeeklyHoursText;
 use crate::domain::calendar::zone::parse_zone;
-use crate::domain::calendar::{Interval, Length, WeeklyHours};
+use crate::domain::calendar::{Length, WeeklyHours};
 use crate::domain::facility::site::SiteClosure;
 use crate::domain::facility::{GroupQuota, ParseContext, Policies, Site, Stored, ThingKind};
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
 use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::quantity::{Hours, Percent};
-use crate::domain::violations::{Check, Violation, Violations};
+use crate::domain::upkeep::rules::MOST_DILUTION;
+use crate::domain::violations::{Check, Violations};
 use crate::usecases::site;
 use actix_web::{HttpRequest, HttpResponse, get, patch};
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::ops::RangeInclusive;
@@ -29,8 +31,6 @@ use uuid::Uuid;
 
 /// Most closures and quotas kept.
 const MOST_CLOSURES: usize = 500;
-/// Greatest dilution a purge may be asked for; more is no dilution but a mistake.
-const MOST_DILUTION: f64 = 1e9;
 /// Where a site's least oxygen may lie, per cent: from the lowest that
 /// sites set (common practice, no source) to just below that of air.
 const OXYGEN_DEFICIENCY: RangeInclusive<f64> = 18.0..=20.9;
@@ -68,7 +68,7 @@ pub(crate) struct FacilityForm {
 /// Opening hours, by day.
 #[derive(ToSchema)]
 #[expect(dead_code, reason = "describes the domain's text form, which knows nothing of this contract")]
-struct OpeningHours {
+pub(super) struct OpeningHours {
     monday: Option<Vec<OpeningSpan>>,
     tuesday: Option<Vec<OpeningSpan>>,
     wednesday: Option<Vec<OpeningSpan>>,
@@ -150,6 +150,8 @@ pub(crate) struct PoliciesForm {
     /// Oxygen below which a room counts as deficient, per cent: 18 to 20.9,
     /// 19.5 unless given (OSHA 29 CFR 1910.134).
     oxygen_deficiency_percent: Option<f64>,
+    /// What is asked of maintenance plans.
+    planning: PlanningForm,
 }
 
 /// Hours a week that one group may book.
@@ -225,14 +227,7 @@ impl ClosureForm {
     /// Parses it; a box named by one of the ids `kept` may be gone by now.
     fn parse(&self, context: &mut dyn ParseContext, kept: &[GloveboxId]) -> Result<SiteClosure, Violations> {
         let mut check = Check::default();
-        let start = instant(&mut check, "start", &self.start);
-        let end = instant(&mut check, "end", &self.end);
-        let interval = start.zip(end).and_then(|(start, end)| {
-            let interval = Interval::new(start, end);
-            interval
-                .map_err(|error| check.note(Violation::new("end", "out_of_order", error.to_string())))
-                .ok()
-        });
+        let interval = interval(&mut check, &self.start, &self.end);
         let reason = check.field("reason", Name::parse(&self.reason));
         let glovebox = match &self.glovebox {
             None => Some(None),
@@ -246,10 +241,9 @@ impl ClosureForm {
     }
 
     fn of(closure: &SiteClosure) -> Self {
-        let text = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::AutoSi, true);
         Self {
-            start: text(closure.interval.start()),
-            end: text(closure.interval.end()),
+            start: rfc3339(closure.interval.start()),
+            end: rfc3339(closure.interval.end()),
             reason: closure.reason.to_string(),
             glovebox: closure.glovebox.map(|id| id.to_string()),
         }
@@ -302,6 +296,7 @@ impl PoliciesForm {
         let detail = format!("must be {} to {} %", OXYGEN_DEFICIENCY.start(), OXYGEN_DEFICIENCY.end());
         let in_range = oxygen_deficiency.is_none_or(|percent| OXYGEN_DEFICIENCY.contains(&percent.get()));
         check.require(in_range, "oxygen_deficiency_percent", "out_of_range", detail);
+        let planning = check.part("planning", self.planning.parse());
         let policies = (|| {
             Some(Policies {
                 minimum_notice: minimum_notice?,
@@ -318,6 +313,7 @@ impl PoliciesForm {
                     .hold_on_failed_leak_test
                     .unwrap_or(default.hold_on_failed_leak_test),
                 oxygen_deficiency: oxygen_deficiency?,
+                planning: planning?,
             })
         })();
         check.build(policies, |policies| policies)
@@ -337,6 +333,7 @@ impl PoliciesForm {
             required_tightness_class: Some(policies.required_tightness_class.number().into()),
             hold_on_failed_leak_test: Some(policies.hold_on_failed_leak_test),
             oxygen_deficiency_percent: Some(policies.oxygen_deficiency.get()),
+            planning: PlanningForm::of(&policies.planning),
         }
     }
 }

@@ -1,11 +1,11 @@
 //! Fields that many forms share: references, words, counts, instants, and the
 //! identity of parts within a whole.
 
-use crate::domain::calendar::LocalTime;
+use crate::domain::calendar::{Interval, LocalTime};
 use crate::domain::facility::{ParseContext, ThingKind};
 use crate::domain::names::{Name, Reference, Tag};
 use crate::domain::violations::{Check, Violation};
-use chrono::{DateTime, Days, NaiveDate, NaiveTime, SubsecRound as _, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, SecondsFormat, SubsecRound as _, Utc};
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 use uuid::Uuid;
@@ -79,6 +79,18 @@ pub(crate) fn instant(check: &mut Check, field: &str, text: &str) -> Option<Date
     };
     check.note(Violation::new(field, code, detail));
     None
+}
+
+/// An instant in UTC as text.
+pub(crate) fn rfc3339(at: DateTime<Utc>) -> String {
+    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
+}
+
+/// An interval of two instants, the end of which comes after the start.
+pub(crate) fn interval(check: &mut Check, start: &str, end: &str) -> Option<Interval> {
+    let (start, end) = (instant(check, "start", start), instant(check, "end", end));
+    let interval = Interval::new(start?, end?);
+    interval.map_err(|error| check.note(Violation::new("end", "out_of_order", error.to_string()))).ok()
 }
 
 /// An instant as [`instant`], or for a date the midnight that ends that day in the facility's zone.

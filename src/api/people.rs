@@ -1,13 +1,16 @@
 //! `/people`.
 //!
-//! These are personal data: listing them needs a scope, and a mail address is
-//! shown only to the facility's keepers and to the person it belongs to.
+//! These are personal data: listing them needs a scope, and mail addresses and
+//! absences are shown only to the facility's keepers and to the person they belong to.
 
 use super::crud::{Form, crud_routes};
-use super::fields::{at_most, distinct};
+use super::facility::OpeningHours;
+use super::fields::{at_most, distinct, interval, rfc3339};
 use crate::domain::access::Actor;
-use crate::domain::facility::{ParseContext, Person, Scope, Stored};
-use crate::domain::names::{Name, Tag};
+use crate::domain::calendar::WeeklyHours;
+use crate::domain::calendar::opening_hours::WeeklyHoursText;
+use crate::domain::facility::{Absence, ParseContext, Person, Scope, Stored};
+use crate::domain::names::{Name, Remark, Tag};
 use crate::domain::violations::{Check, Violations};
 use crate::usecases::{Error, Tx};
 use chrono::{DateTime, Utc};
@@ -17,6 +20,8 @@ use uuid::Uuid;
 
 /// Most groups that one person belongs to.
 const MOST_GROUPS: usize = 32;
+/// Most absences kept of one person.
+const MOST_ABSENCES: usize = 500;
 
 /// A person as callers write them.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -44,6 +49,48 @@ pub(crate) struct PersonForm {
     /// Whether the person may still use the facility.
     #[serde(default = "yes")]
     active: bool,
+    /// When the person does upkeep, by day of the week on the wall in the
+    /// facility's zone. Unless given, those qualified for an upkeep task work
+    /// in the facility's opening hours, others do none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<OpeningHours>)]
+    working_hours: Option<WeeklyHoursText>,
+    /// When the person is away and does no upkeep; shown to keepers and to the person only.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    absences: Vec<AbsenceForm>,
+}
+
+/// A time during which a person does no upkeep.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"start": "2026-08-03T00:00:00Z", "end": "2026-08-22T00:00:00Z"}))]
+struct AbsenceForm {
+    /// From when on (RFC 3339).
+    #[schema(format = DateTime)]
+    start: String,
+    /// Until when, exclusive (RFC 3339).
+    #[schema(format = DateTime)]
+    end: String,
+    /// Why, as far as others need to know.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    reason: String,
+}
+
+impl AbsenceForm {
+    fn parse(&self) -> Result<Absence, Violations> {
+        let mut check = Check::default();
+        let interval = interval(&mut check, &self.start, &self.end);
+        let reason = check.field("reason", Remark::parse(&self.reason));
+        check.build(interval.zip(reason), |(interval, reason)| Absence { interval, reason })
+    }
+
+    fn of(absence: &Absence) -> Self {
+        Self {
+            start: rfc3339(absence.interval.start()),
+            end: rfc3339(absence.interval.end()),
+            reason: absence.reason.to_string(),
+        }
+    }
 }
 
 const fn yes() -> bool {
@@ -99,6 +146,12 @@ impl Form for PersonForm {
             "duplicate",
             named.enumerate().map(|(i, group)| (format!("groups[{i}]"), group)),
         );
+        let working_hours = match &self.working_hours {
+            None => Some(None),
+            Some(text) => check.part("working_hours", WeeklyHours::parse(text)).map(Some),
+        };
+        at_most(&mut check, "absences", &self.absences, MOST_ABSENCES);
+        let absences = check.each("absences", &self.absences, AbsenceForm::parse);
         let person = (|| {
             Some(Person {
                 tag: tag?,
@@ -107,6 +160,8 @@ impl Form for PersonForm {
                 email: email?,
                 groups,
                 active: self.active,
+                working_hours: working_hours?,
+                absences,
             })
         })();
         check.build(person, |person| person)
@@ -120,6 +175,8 @@ impl Form for PersonForm {
             email: person.email.as_ref().map(ToString::to_string),
             groups: person.groups.iter().map(ToString::to_string).collect(),
             active: person.active,
+            working_hours: person.working_hours.clone().map(Into::into),
+            absences: person.absences.iter().map(AbsenceForm::of).collect(),
         }
     }
 
@@ -127,18 +184,18 @@ impl Form for PersonForm {
         let themself = stored.value.subject.as_ref().is_some_and(|sub| sub.as_str() == actor.subject);
         let mut view = PersonBody::from(stored);
         if themself || actor.has(Scope::FacilityManage) {
-            view.person.email = stored.value.email.as_ref().map(ToString::to_string);
+            view.person = PersonForm::of(&stored.value);
         }
         Ok(view)
     }
 }
 
 impl From<&Stored<Person>> for PersonBody {
-    /// What anyone who may see people sees: all but the mail address.
+    /// What anyone who may see people sees: all but the mail address and absences.
     fn from(stored: &Stored<Person>) -> Self {
         Self {
             id: stored.id,
-            person: PersonForm { email: None, ..PersonForm::of(&stored.value) },
+            person: PersonForm { email: None, absences: Vec::new(), ..PersonForm::of(&stored.value) },
             created_at: stored.created_at,
             updated_at: stored.updated_at,
         }

@@ -88,6 +88,10 @@ kinds! {
         "violations names every rule broken.";
     BOOKING_CONFLICT = "booking-conflict", "The time is taken", CONFLICT,
         "conflicts names what is in the way; alternatives are bookings that would be accepted as they stand.";
+    PLAN_IMPOSSIBLE = "plan-impossible", "No plan does what must be done", UNPROCESSABLE_ENTITY,
+        "in_the_way is a smallest set of kinds of rule in the way of the tasks named, each with what could be relaxed.";
+    PLAN_OUTDATED = "plan-outdated", "The plan no longer fits", CONFLICT,
+        "changes names what has changed since it was made. Nothing was put on the calendar; propose anew.";
     CONDITION_MISSING = "condition-missing", "An If-Match header is needed", PRECONDITION_REQUIRED,
         "Send If-Match with the ETag you last saw, so that nobody's change is overwritten unseen.";
     TOO_MANY = "too-many-requests", "Too many requests", TOO_MANY_REQUESTS,
@@ -199,6 +203,9 @@ impl From<Error> for Problem {
             Error::Taken { code, .. } => Self::new(TAKEN, detail).with("code", code),
             Error::WrongState(_) => Self::new(WRONG_STATE, detail),
             Error::BookingRefused(refusal) => super::bookings::refusal_problem(&refusal, None),
+            Error::PlanImpossible(refusal) => super::maintenance_plans::refusal_problem(&refusal),
+            Error::PlanOutdated(changes) => super::maintenance_plans::outdated_problem(&detail, &changes),
+            Error::PlannerOccupied => Self { retry_after: Some(5), ..Self::new(UNAVAILABLE, detail) },
             Error::KeyReused => Self::new(KEY_REUSED, detail),
             Error::Store(error) => store_problem(&error),
         }

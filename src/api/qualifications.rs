@@ -3,7 +3,7 @@
 #![expect(unused_qualifications, reason = "utoipa writes query types with a path")]
 
 use super::crud::{self, Form, item_routes};
-use super::fields::{end_of_day, refer};
+use super::fields::{end_of_day, refer, rfc3339};
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;
@@ -15,7 +15,7 @@ use crate::domain::names::{Reference, Word};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::{Error, Tx, keep};
 use actix_web::{HttpRequest, HttpResponse, get};
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -103,12 +103,11 @@ impl Form for QualificationForm {
             QualifiedFor::Glovebox(id) => (Some(id.to_string()), None),
             QualifiedFor::Task(task) => (None, Some(task.to_string())),
         };
-        let text = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::AutoSi, true);
         Self {
             person: qualification.person.to_string(),
             glovebox,
             task,
-            valid_until: qualification.valid_until.map(text),
+            valid_until: qualification.valid_until.map(rfc3339),
         }
     }
 

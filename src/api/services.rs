@@ -7,7 +7,7 @@ use super::auth::Caller;
 use super::body::Body;
 use super::calculations::{self, CalculationCaution};
 use super::conditional::IfMatch;
-use super::fields::{at_most, instant, word};
+use super::fields::{at_most, instant, rfc3339, word};
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;
@@ -25,7 +25,7 @@ use crate::usecases::correct_service::{correct_service, withdraw_service};
 use crate::usecases::{keep, upkeep};
 use actix_web::http::header::ETAG;
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
-use chrono::{DateTime, SecondsFormat, SubsecRound as _, Utc};
+use chrono::{DateTime, SubsecRound as _, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -96,7 +96,7 @@ impl ServiceForm {
         Self {
             task: service.task.to_string(),
             subject: service.subject.to_string(),
-            done_at: Some(service.done_at.to_rfc3339_opts(SecondsFormat::AutoSi, true)),
+            done_at: Some(rfc3339(service.done_at)),
             done_by: Some(service.done_by.to_string()),
             outcome: service.stated_outcome().map(|outcome| outcome.word().to_owned()),
             findings: service.findings.to_string(),

@@ -118,11 +118,19 @@ pub(crate) struct RuleForm {
     applies_to: AppliesToForm,
     /// What makes it due; whichever comes first governs.
     triggers: Vec<TriggerForm>,
-    /// How long people work at it, an ISO 8601 duration.
+    /// How long people work at it, an ISO 8601 duration; with what runs by
+    /// itself 21 days at most.
     duration: String,
     /// How long it then runs by itself.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     unattended: Option<String>,
+    /// How much of `duration` comes after that, to finish it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    finish: Option<String>,
+    /// For work that lets air into the box: the box is purged afterwards until
+    /// that is diluted this many times, 1 or more, and closed to use meanwhile.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    purge_dilution: Option<f64>,
     /// What is closed to use meanwhile: `nothing`, `station`, `antechambers`,
     /// `circulation`, `whole_box` or `supplied_boxes`.
     #[serde(default = "nothing")]
@@ -409,6 +417,7 @@ impl Form for RuleForm {
         let triggers = check.each("triggers", &self.triggers, TriggerForm::parse);
         let duration = check.field("duration", Length::parse(&self.duration));
         let unattended = check.field("unattended", self.unattended.as_deref().map(Length::parse).transpose());
+        let finish = check.field("finish", self.finish.as_deref().map(Length::parse).transpose());
         let known = words(Closes::ALL, Closes::word);
         let closes = one_of(&mut check, "closes", Closes::from_word(&self.closes), &known);
         let competence = check.field("competence", self.competence.as_deref().map(Word::parse).transpose());
@@ -423,24 +432,23 @@ impl Form for RuleForm {
                 }
             }
         }
-        let parts =
-            task.zip(applies_to).zip(duration).zip(unattended).zip(closes).zip(competence).zip(approach);
-        let rule =
-            parts.map(|((((((task, applies_to), duration), unattended), closes), competence), approach)| {
-                UpkeepRule {
-                    task,
-                    applies_to,
-                    triggers,
-                    duration,
-                    unattended,
-                    closes,
-                    people: self.people,
-                    competence,
-                    consumables,
-                    approach,
-                    safety: self.safety,
-                }
-            });
+        let rule = (|| {
+            Some(UpkeepRule {
+                task: task?,
+                applies_to: applies_to?,
+                triggers,
+                duration: duration?,
+                unattended: unattended?,
+                finish: finish?,
+                purge_dilution: self.purge_dilution,
+                closes: closes?,
+                people: self.people,
+                competence: competence?,
+                consumables,
+                approach: approach?,
+                safety: self.safety,
+            })
+        })();
         if let Some(rule) = rule.as_ref().filter(|_| whole) {
             check.part("", rule.check());
         }
@@ -457,6 +465,8 @@ impl Form for RuleForm {
             triggers: rule.triggers.iter().map(TriggerForm::of).collect(),
             duration: rule.duration.to_string(),
             unattended: rule.unattended.map(|length| length.to_string()),
+            finish: rule.finish.map(|length| length.to_string()),
+            purge_dilution: rule.purge_dilution,
             closes: rule.closes.word().to_owned(),
             people: rule.people,
             competence: rule.competence.as_ref().map(ToString::to_string),

@@ -95,6 +95,10 @@ ids! {
     StockItemId,
     /// A movement of stock.
     MovementId,
+    /// A maintenance plan.
+    PlanId,
+    /// A visit for upkeep.
+    VisitId,
     /// A webhook.
     WebhookId,
     /// One message to one receiver.

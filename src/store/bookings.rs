@@ -38,6 +38,7 @@ struct BookingRow {
     version: i32,
     created_at: NaiveDateTime,
     updated_at: NaiveDateTime,
+    displaced_by: Option<String>,
 }
 
 fn document<T: serde::Serialize>(value: &T) -> String {
@@ -67,6 +68,7 @@ impl From<&Stored<Booking>> for BookingRow {
             version: stored.version,
             created_at: stored.created_at.naive_utc(),
             updated_at: stored.updated_at.naive_utc(),
+            displaced_by: booking.displaced_by.map(|id| id.to_string()),
         }
     }
 }
@@ -100,6 +102,10 @@ impl TryFrom<BookingRow> for Stored<Booking> {
             end_of_run: row
                 .end_of_run
                 .map(|text| checked("bookings.end_of_run", serde_json::from_str(&text)))
+                .transpose()?,
+            displaced_by: row
+                .displaced_by
+                .map(|id| uuid("bookings.displaced_by", &id).map(Into::into))
                 .transpose()?,
         };
         Ok(Self {

@@ -4,10 +4,10 @@ use super::Tx;
 use super::error::{StoreError, StoreResult};
 use super::schema::claims;
 use super::things::uuid;
-use crate::domain::booking::claims::LONGEST_CLAIM;
+use crate::domain::booking::claims::{LONGEST_CLAIM, Owner};
 use crate::domain::booking::{Busy, PlannedClaim, Why};
 use crate::domain::calendar::Interval;
-use crate::domain::ids::{BookingId, ThingId};
+use crate::domain::ids::{BookingId, ThingId, VisitId};
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
 use uuid::Uuid;
@@ -21,6 +21,7 @@ struct ClaimRow {
     starts_at: NaiveDateTime,
     ends_at: NaiveDateTime,
     why: String,
+    visit_id: Option<String>,
 }
 
 impl TryFrom<ClaimRow> for Busy {
@@ -32,20 +33,22 @@ impl TryFrom<ClaimRow> for Busy {
             interval: Interval::new(row.starts_at.and_utc(), row.ends_at.and_utc())
                 .map_err(|e| StoreError::corrupt("claims", e))?,
             why: Why::from_word(&row.why).ok_or_else(|| StoreError::corrupt("claims.why", &row.why))?,
-            booking: row
-                .booking_id
-                .as_deref()
-                .map(|id| uuid("claims.booking_id", id).map(Into::into))
-                .transpose()?,
+            owner: match (&row.booking_id, &row.visit_id) {
+                (Some(id), None) => Owner::Booking(uuid("claims.booking_id", id)?.into()),
+                (None, Some(id)) => Owner::Visit(uuid("claims.visit_id", id)?.into()),
+                (Some(_), Some(_)) | (None, None) => {
+                    return Err(StoreError::corrupt("claims", "belongs to a booking or to a visit"));
+                }
+            },
         })
     }
 }
 
-/// Stores the claims of a booking, in order of resource so that concurrent
+/// Stores the claims of a booking or a visit, in order of resource so that concurrent
 /// writers meet in the same order. The database refuses overlaps.
 pub(crate) fn insert(
     tx: &mut Tx<'_>,
-    booking: BookingId,
+    owner: Owner,
     planned: &[PlannedClaim],
     fresh_id: impl Fn() -> Uuid,
 ) -> StoreResult<()> {
@@ -55,10 +58,11 @@ pub(crate) fn insert(
         let row = ClaimRow {
             id: fresh_id().to_string(),
             resource_id: claim.resource.to_string(),
-            booking_id: Some(booking.to_string()),
+            booking_id: if let Owner::Booking(id) = owner { Some(id.to_string()) } else { None },
             starts_at: claim.interval.start().naive_utc(),
             ends_at: claim.interval.end().naive_utc(),
             why: claim.why.word().to_owned(),
+            visit_id: if let Owner::Visit(id) = owner { Some(id.to_string()) } else { None },
         };
         diesel::insert_into(claims::table).values(&row).execute(tx.db())?;
     }
@@ -102,10 +106,26 @@ pub(crate) fn of_bookings(tx: &mut Tx<'_>, bookings: &[BookingId]) -> StoreResul
     rows.into_iter().map(Busy::try_from).collect()
 }
 
-/// Gives up all claims of a booking.
-pub(crate) fn release(tx: &mut Tx<'_>, booking: BookingId) -> StoreResult<()> {
-    diesel::delete(claims::table.filter(claims::booking_id.eq(booking.to_string()))).execute(tx.db())?;
+/// Gives up all claims of a booking or a visit.
+pub(crate) fn release(tx: &mut Tx<'_>, owner: Owner) -> StoreResult<()> {
+    match owner {
+        Owner::Booking(id) => {
+            diesel::delete(claims::table.filter(claims::booking_id.eq(id.to_string()))).execute(tx.db())?
+        }
+        Owner::Visit(id) => {
+            diesel::delete(claims::table.filter(claims::visit_id.eq(id.to_string()))).execute(tx.db())?
+        }
+    };
     Ok(())
+}
+
+/// The claims of a visit, in order of start.
+pub(crate) fn of_visit(tx: &mut Tx<'_>, visit: VisitId) -> StoreResult<Vec<Busy>> {
+    let rows: Vec<ClaimRow> = claims::table
+        .filter(claims::visit_id.eq(visit.to_string()))
+        .order((claims::starts_at, claims::id))
+        .load(tx.db())?;
+    rows.into_iter().map(Busy::try_from).collect()
 }
 
 /// Ends a booking's working claims at `at`, where they reach beyond it.

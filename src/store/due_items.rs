@@ -119,6 +119,15 @@ pub(crate) fn update(tx: &mut Tx<'_>, kept: &KeptItem) -> StoreResult<()> {
     only_one(diesel::update(before).set(&ItemRow::from(kept)).execute(tx.db())?)
 }
 
+/// Counts an item one version on, as what is told of it has changed though it
+/// says the same itself: it was put on the calendar, or taken off it.
+pub(crate) fn touch(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()> {
+    diesel::update(due_items::table.find(id.to_string()))
+        .set(due_items::version.eq(due_items::version + 1))
+        .execute(tx.db())?;
+    Ok(())
+}
+
 /// Every item's id and when it was computed, in order of id.
 pub(crate) fn ages(tx: &mut Tx<'_>) -> StoreResult<Vec<(Uuid, DateTime<Utc>)>> {
     let rows: Vec<(String, NaiveDateTime)> = due_items::table

@@ -34,6 +34,13 @@ struct KeyRow {
     created_at: NaiveDateTime,
 }
 
+impl From<KeyRow> for KeptAnswer {
+    fn from(row: KeyRow) -> Self {
+        let KeyRow { request_hash, status, body, location, etag, .. } = row;
+        Self { request_hash, status, body, location, etag }
+    }
+}
+
 /// Takes the key for a request, or returns the answer it already has.
 ///
 /// The row goes in first, so that of two requests with one key the second
@@ -67,16 +74,18 @@ pub(crate) fn take(
                 .first(tx.db())
                 .optional()?
                 .ok_or(StoreError::Contention)?;
-            Ok(Some(KeptAnswer {
-                request_hash: row.request_hash,
-                status: row.status,
-                body: row.body,
-                location: row.location,
-                etag: row.etag,
-            }))
+            Ok(Some(row.into()))
         }
         Err(error) => Err(error),
     }
+}
+
+/// The answer that a key has already, for requests whose work begins before
+/// anything is written.
+pub(crate) fn peek(tx: &mut Tx<'_>, actor: &str, key: &str) -> StoreResult<Option<KeptAnswer>> {
+    let row: Option<KeyRow> =
+        idempotency_keys::table.find((actor.to_owned(), key.to_owned())).first(tx.db()).optional()?;
+    Ok(row.map(Into::into))
 }
 
 /// Keeps the answer under a key taken before in the same transaction.

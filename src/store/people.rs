@@ -24,6 +24,8 @@ struct PersonRow {
     version: i32,
     created_at: NaiveDateTime,
     updated_at: NaiveDateTime,
+    working_hours: Option<String>,
+    absences: String,
 }
 
 impl From<&Stored<Person>> for PersonRow {
@@ -40,6 +42,8 @@ impl From<&Stored<Person>> for PersonRow {
             version: stored.version,
             created_at: stored.created_at.naive_utc(),
             updated_at: stored.updated_at.naive_utc(),
+            working_hours: person.working_hours.as_ref().map(document),
+            absences: document(&person.absences),
         }
     }
 }
@@ -57,6 +61,11 @@ impl TryFrom<PersonRow> for Stored<Person> {
             email: name("people.email", row.email)?,
             groups: checked("people.groups", serde_json::from_str(&row.groups))?,
             active: row.active,
+            working_hours: row
+                .working_hours
+                .map(|text| checked("people.working_hours", serde_json::from_str(&text)))
+                .transpose()?,
+            absences: checked("people.absences", serde_json::from_str(&row.absences))?,
         };
         Ok(Self {
             id: uuid("people.id", &row.id)?,
@@ -75,4 +84,11 @@ pub(crate) fn by_subject(tx: &mut Tx<'_>, subject: &str) -> StoreResult<Option<S
     let row: Option<PersonRow> =
         people::table.filter(people::subject.eq(subject)).first(tx.db()).optional()?;
     row.map(TryInto::try_into).transpose()
+}
+
+/// Every person who may use the facility, in order of creation.
+pub(crate) fn active(tx: &mut Tx<'_>) -> StoreResult<Vec<Stored<Person>>> {
+    let rows: Vec<PersonRow> =
+        people::table.filter(people::active.eq(true)).order(people::id).load(tx.db())?;
+    rows.into_iter().map(TryInto::try_into).collect()
 }

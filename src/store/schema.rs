@@ -131,6 +131,7 @@ diesel::table! {
         oxygen_capacity_mol -> Nullable<Double>,
         water_capacity_mol -> Nullable<Double>,
         solvents -> Text,
+        regeneration_supply_id -> Nullable<Text>,
     }
 }
 
@@ -146,6 +147,8 @@ diesel::table! {
         version -> Integer,
         created_at -> Timestamp,
         updated_at -> Timestamp,
+        working_hours -> Nullable<Text>,
+        absences -> Text,
     }
 }
 
@@ -202,6 +205,7 @@ diesel::table! {
         version -> Integer,
         created_at -> Timestamp,
         updated_at -> Timestamp,
+        displaced_by -> Nullable<Text>,
     }
 }
 
@@ -314,6 +318,37 @@ diesel::table! {
         starts_at -> Timestamp,
         ends_at -> Timestamp,
         why -> Text,
+        visit_id -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    maintenance_plans (id) {
+        id -> Text,
+        proposed_by -> Text,
+        starts_at -> Timestamp,
+        ends_at -> Timestamp,
+        adopted_at -> Nullable<Timestamp>,
+        adopted_by -> Nullable<Text>,
+        body -> Text,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    maintenance_visits (id) {
+        id -> Text,
+        plan_id -> Text,
+        place_id -> Text,
+        starts_at -> Timestamp,
+        ends_at -> Timestamp,
+        status -> Text,
+        body -> Text,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
     }
 }
 
@@ -460,6 +495,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     nightly_runs,
     idempotency_keys,
     claims,
+    maintenance_plans,
+    maintenance_visits,
     reading_series,
     readings,
     events,

@@ -8,7 +8,7 @@ use crate::domain::access::Actor;
 use crate::domain::booking::decide::{BoxView, openings};
 use crate::domain::booking::rules::SiteView;
 use crate::domain::booking::{
-    Booking, BookingRequest, Busy, Decision, Places, Progress, Refused, Status, decide,
+    Booking, BookingRequest, Busy, Decision, Owner, Places, Progress, Refused, Status, decide,
 };
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::recurrence::Recurrence;
@@ -253,26 +253,27 @@ fn save_new(
         started_at: None,
         closed_at: None,
         end_of_run: None,
+        displaced_by: None,
     };
     let booking = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
     Booking::insert(tx, &booking)?;
-    claims::insert(tx, booking.id.into(), &decision.claims, fresh_id).map_err(lost_race)?;
+    claims::insert(tx, Owner::Booking(booking.id.into()), &decision.claims, fresh_id).map_err(lost_race)?;
     note(tx, actor, now, "booking.created", &booking)?;
     Ok(with_claims(booking, &decision.claims))
 }
 
 fn with_claims(booking: Stored<Booking>, planned: &[crate::domain::booking::PlannedClaim]) -> Booked {
-    let id = Some(BookingId::from(booking.id));
+    let owner = Owner::Booking(booking.id.into());
     let mut claims: Vec<Busy> = planned
         .iter()
-        .map(|claim| Busy { resource: claim.resource, interval: claim.interval, why: claim.why, booking: id })
+        .map(|claim| Busy { resource: claim.resource, interval: claim.interval, why: claim.why, owner })
         .collect();
     claims.sort_by_key(|claim| (claim.interval, claim.resource));
     Booked { booking, claims }
 }
 
 /// Another transaction took the time first: decide again with it in view.
-fn lost_race(error: StoreError) -> Error {
+pub(super) fn lost_race(error: StoreError) -> Error {
     if error.is(&Constraint::ClaimsNeverOverlap) {
         return Error::Store(StoreError::Contention);
     }
@@ -333,9 +334,9 @@ pub(crate) fn change(
         ..current.value
     };
     let changed = Stored { version: current.version + 1, updated_at: now, value, ..current };
-    claims::release(tx, id)?;
+    claims::release(tx, Owner::Booking(id))?;
     Booking::update(tx, &changed)?;
-    claims::insert(tx, id, &decision.claims, fresh_id).map_err(lost_race)?;
+    claims::insert(tx, Owner::Booking(id), &decision.claims, fresh_id).map_err(lost_race)?;
     note(tx, actor, now, "booking.changed", &changed)?;
     Ok(with_claims(changed, &decision.claims))
 }
@@ -379,19 +380,21 @@ fn refusal(
 ) -> Result<BookingRefusal> {
     let mut refusal = named(on, refused);
     if !refusal.conflicts.is_empty() {
-        refusal.alternatives = alternatives(tx, now, request, person, (on, without))?;
+        refusal.alternatives = alternatives(tx, now, request, person, (on, without), &[])?;
     }
     Ok(refusal)
 }
 
 /// Up to three bookings like the one asked for that would be accepted as they
 /// stand, nearest in time first; on the same box, then on others of its gas.
-fn alternatives(
+/// `also_taken` is what will be claimed besides what is.
+pub(super) fn alternatives(
     tx: &mut Tx<'_>,
     now: DateTime<Utc>,
     request: &BookingRequest,
     person: &Stored<Person>,
     (home, without): (&BoxView, Option<BookingId>),
+    also_taken: &[Busy],
 ) -> Result<Vec<Alternative>> {
     let wanted = request.interval.start();
     let from = now.max(wanted - TimeDelta::days(1));
@@ -404,7 +407,8 @@ fn alternatives(
     let mut candidates: Vec<(TimeDelta, bool, usize, BookingRequest)> = Vec::new();
     let mut views = Vec::new();
     for glovebox in gloveboxes::by_gas(tx, home.glovebox.working_gas)? {
-        let on = box_view(tx, &glovebox, &windows, range, without)?;
+        let mut on = box_view(tx, &glovebox, &windows, range, without)?;
+        on.busy.extend(also_taken.iter().cloned());
         let elsewhere = on.id != home.id;
         for asked in ways_to_ask(request, elsewhere) {
             for (starts, fitted) in openings(&asked, range, &site, &on, 40) {

@@ -2,7 +2,7 @@
 //! restarted counts again from what stood before it.
 
 use super::keep::{self, Kept as _, Managed as _, Precondition};
-use super::{Lookup, Result, Tx, due_items, stock, upkeep};
+use super::{Lookup, Result, Tx, due_items, stock, upkeep, visits};
 use crate::domain::access::Actor;
 use crate::domain::facility::{ParseContext, Stored};
 use crate::domain::names::Reference;
@@ -37,6 +37,8 @@ pub(crate) fn correct_service(
     if taken(&after.value) != taken(&before.value) {
         stock::return_for_service(tx, actor, now, before.id.into())?;
         stock::use_for_service(tx, actor, now, &after)?;
+        visits::undone(tx, actor, now, before.id.into())?;
+        visits::done(tx, actor, now, &after)?;
     }
     note(tx, actor, now, "service.changed", &after, &before.value)?;
     settle(tx, actor, now, &before.value, Some(&after.value))?;
@@ -55,6 +57,7 @@ pub(crate) fn withdraw_service(
     let before: Stored<Service> = keep::load(tx, reference)?;
     precondition.demands(before.version)?;
     stock::return_for_service(tx, actor, now, before.id.into())?;
+    visits::undone(tx, actor, now, before.id.into())?;
     Service::delete(tx, before.id)?;
     note(tx, actor, now, "service.removed", &before, &before.value)?;
     settle(tx, actor, now, &before.value, None)

@@ -6,6 +6,8 @@ use crate::domain::calendar::Interval;
 use crate::domain::facility::Scope;
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::Tag;
+use crate::domain::planning::Refusal;
+use crate::domain::planning::changed::Change;
 use crate::domain::violations::{Violation, Violations};
 use crate::store::{CarriesStoreError, Constraint, StoreError};
 use thiserror::Error;
@@ -56,6 +58,15 @@ pub enum Error {
     /// A booking that breaks rules or meets what is taken.
     #[error("the booking cannot be made as asked")]
     BookingRefused(Box<BookingRefusal>),
+    /// No plan does what has to be done.
+    #[error("{}", .0.summary)]
+    PlanImpossible(Box<Refusal>),
+    /// A plan that no longer fits.
+    #[error("the plan no longer fits: {}", .0.iter().map(|change| change.detail.as_str()).collect::<Vec<_>>().join("; "))]
+    PlanOutdated(Vec<Change>),
+    /// Another plan is being made.
+    #[error("another plan is being made; one at a time")]
+    PlannerOccupied,
     /// The idempotency key was used before with another request.
     #[error("the Idempotency-Key was used before with another request")]
     KeyReused,

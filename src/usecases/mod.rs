@@ -2,6 +2,7 @@
 //! use case authorises, loads, lets the domain decide, and writes the decision
 //! and its event in one transaction.
 
+pub(crate) mod adopt_plan;
 pub(crate) mod assess_room;
 pub(crate) mod book;
 pub(crate) mod correct_service;
@@ -12,11 +13,14 @@ pub(crate) mod holds;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
 pub(crate) mod lives;
+pub(crate) mod named;
 mod observe;
 pub(crate) mod once;
 pub(crate) mod openings;
 mod part_history;
 pub(crate) mod parts;
+mod plan_snapshot;
+pub(crate) mod propose_plan;
 pub(crate) mod run_booking;
 pub(crate) mod run_night;
 pub(crate) mod site;
@@ -24,6 +28,7 @@ pub(crate) mod situation;
 pub(crate) mod stock;
 pub(crate) mod swap_cylinder;
 pub(crate) mod upkeep;
+pub(crate) mod visits;
 pub(crate) mod windows;
 
 pub use error::{Alternative, BookingRefusal, Error, NamedConflict, Result};
@@ -36,6 +41,8 @@ use crate::store::kept::Kept as _;
 use crate::store::{self, Store, StoreResult, idempotency, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
+use std::sync::Arc;
+use tokio::sync::Semaphore;
 use uuid::Uuid;
 
 pub(crate) use crate::store::Tx;
@@ -45,12 +52,14 @@ pub(crate) use crate::store::Tx;
 pub struct App {
     store: Store,
     clock: Clock,
+    /// One plan is searched for at a time: a search takes a core for seconds.
+    planner: Arc<Semaphore>,
 }
 
 impl App {
     /// The application over a store and a clock.
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock }
+        Self { store, clock, planner: Arc::new(Semaphore::new(1)) }
     }
 
     /// Makes sure of what must be there before anything can be asked for: the

@@ -59,6 +59,20 @@ impl App {
     }
 }
 
+impl App {
+    /// The answer that a request was given before, where it carries a key: for
+    /// those that compute for long before they write.
+    pub(crate) async fn answered(&self, actor: &Actor, once: Option<&OnceKey>) -> Result<Option<Answer>> {
+        let Some(once) = once.cloned() else { return Ok(None) };
+        let subject = actor.subject.clone();
+        self.query(move |tx, _| {
+            let kept = idempotency::peek(tx, &subject, &once.key)?;
+            kept.map(|kept| replay(&once, kept)).transpose()
+        })
+        .await
+    }
+}
+
 fn replay(once: &OnceKey, kept: KeptAnswer) -> Result<Answer> {
     if kept.request_hash != once.request_hash {
         return Err(Error::KeyReused);

@@ -7,7 +7,7 @@ use super::keep::Precondition;
 use super::situation::person_of;
 use super::{BookingRefusal, Error, Result, Tx};
 use crate::domain::access::Actor;
-use crate::domain::booking::{Booking, EndOfRun, Progress, Status};
+use crate::domain::booking::{Booking, EndOfRun, Owner, Progress, Status};
 use crate::domain::facility::{Glovebox, MeasuredQuantity, Person, Scope, Stored};
 use crate::domain::ids::{BookingId, GloveboxId, PersonId};
 use crate::domain::upkeep::readings::{Batch, RawReading};
@@ -91,7 +91,7 @@ pub(crate) fn list(
     let ids: Vec<BookingId> = found.iter().map(|booking| booking.id.into()).collect();
     let mut by_booking: std::collections::HashMap<BookingId, Vec<_>> = std::collections::HashMap::new();
     for claim in claims::of_bookings(tx, &ids)? {
-        if let Some(id) = claim.booking {
+        if let Owner::Booking(id) = claim.owner {
             by_booking.entry(id).or_default().push(claim);
         }
     }
@@ -135,7 +135,7 @@ fn wrong_state(booking: &Stored<Booking>, wanted: &str) -> Error {
     Error::WrongState(format!("the booking is {is} and cannot be {wanted}"))
 }
 
-fn save(
+pub(super) fn save(
     tx: &mut Tx<'_>,
     actor: &Actor,
     now: DateTime<Utc>,
@@ -162,7 +162,7 @@ pub(crate) fn cancel(
     let current = own(tx, actor, id)?;
     precondition.allows(current.version)?;
     may_still_change(tx, actor, now, &current)?;
-    claims::release(tx, id)?;
+    claims::release(tx, Owner::Booking(id))?;
     let value = Booking {
         status: Status::Cancelled,
         progress: Progress::Cancelled,
@@ -225,7 +225,7 @@ pub(crate) fn close_out(
     }
     if now <= current.value.interval.start() {
         // Begun early and over before its time: nothing of it is left to claim.
-        claims::release(tx, id)?;
+        claims::release(tx, Owner::Booking(id))?;
     } else {
         claims::end_work(tx, id, now)?;
     }
@@ -301,7 +301,7 @@ pub(crate) fn release_no_shows(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<us
     missed.retain(|booking| booking.created_at < before);
     let count = missed.len();
     for booking in missed {
-        claims::release(tx, booking.id.into())?;
+        claims::release(tx, Owner::Booking(booking.id.into()))?;
         let value = Booking {
             status: Status::Cancelled,
             progress: Progress::NoShow,

@@ -3,6 +3,7 @@
 
 use super::{Error, Result, Tx};
 use crate::domain::access::Actor;
+use crate::domain::booking::Owner;
 use crate::domain::booking::claims::REACH;
 use crate::domain::booking::decide::{BoxView, WindowTime};
 use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, week_around};
@@ -109,7 +110,7 @@ pub(crate) fn box_view(
     let id = Glovebox::id_of(glovebox);
     let wide = Interval::new(span.start() - MARGIN, span.end() + MARGIN).unwrap_or(span);
     let mut busy = claims::touching(tx, &resources(&glovebox.value), wide)?;
-    busy.retain(|claim| without.is_none() || claim.booking != without);
+    busy.retain(|claim| without.is_none_or(|own| claim.owner != Owner::Booking(own)));
     let open = holds::open_of(tx, id)?;
     let holds = open
         .into_iter()

@@ -3,6 +3,7 @@
 
 use super::keep::{self, Managed};
 use super::parts::{Parts, parts};
+use super::visits::{self, Planned};
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -258,12 +259,13 @@ struct Ahead<'a> {
     parts: Parts,
     now: DateTime<Utc>,
     zone: chrono_tz::Tz,
+    planned: Planned,
 }
 
 impl<'a> Ahead<'a> {
     fn load(tx: &mut Tx<'_>, rules: &'a [Stored<UpkeepRule>], now: DateTime<Utc>) -> Result<Self> {
         let zone = super::due_items::zone(tx)?;
-        Ok(Self { rules, parts: parts(tx)?, now, zone })
+        Ok(Self { rules, parts: parts(tx)?, now, zone, planned: visits::planned(tx)? })
     }
 
     fn of(
@@ -327,7 +329,8 @@ impl<'a> Ahead<'a> {
         for (id, due) in due {
             let Some(quantity) = taken.get(&due.rule.uuid()) else { continue };
             let entered = entered.get(&due.subject).copied();
-            let one = Wanted::of(*id, due, entered, *quantity);
+            let planned = self.planned.get(&(due.task.clone(), due.subject)).map(|(_, at)| *at);
+            let one = Wanted { planned, ..Wanted::of(*id, due, entered, *quantity) };
             let known = first.entry((&due.task, due.subject)).or_insert_with(|| one.clone());
             let earlier = one.likely.is_some_and(|at| known.likely.is_none_or(|known| at < known));
             let most = known.quantity.max(one.quantity);

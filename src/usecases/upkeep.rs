@@ -3,8 +3,8 @@
 use super::due_items;
 use super::holds::{self, NewHold};
 use super::keep::{self, Managed};
-use super::stock;
 use super::{Error, Lookup, Result, Tx};
+use super::{stock, visits};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
 use crate::domain::facility::holds::{Hold, HoldSource};
@@ -57,6 +57,7 @@ pub(super) fn record(
 ) -> Result<Stored<Service>> {
     let stored = keep::create(tx, actor, now, |_| Ok(service))?;
     stock::use_for_service(tx, actor, now, &stored)?;
+    visits::done(tx, actor, now, &stored)?;
     due_items::refresh(tx, now, &actor.subject, stored.value.subject)?;
     if stored.value.is_failed_leak_test() {
         close_leaking(tx, actor, now, &stored.value)?;

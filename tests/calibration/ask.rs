@@ -141,6 +141,8 @@ fn asked(
         triggers: vec![trigger],
         duration: Length::parse("PT1H").unwrap(),
         unattended: None,
+        finish: None,
+        purge_dilution: None,
         closes: Closes::Nothing,
         people: 1,
         competence: None,

@@ -17,6 +17,7 @@ mod gas;
 mod lives;
 mod migrations;
 mod nights;
+mod plans;
 mod readings;
 mod room_oxygen;
 mod rooms;

@@ -1,6 +1,6 @@
 //! How bookings are written and read.
 
-use crate::api::fields::instant;
+use crate::api::fields::{instant, rfc3339};
 use crate::domain::booking::record::{BookedTransfer, CylinderPressure};
 use crate::domain::booking::{
     Booking, BookingRequest, Busy, Caution, EndOfRun, Places, Sample, Transfer, Work,
@@ -12,7 +12,7 @@ use crate::domain::quantity::{GaugeBar, Ppm};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::book::{Booked, BookedSeries, NewBooking, OnConflict};
 use crate::usecases::run_booking::Sight;
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -266,11 +266,6 @@ impl BookingForm {
     }
 }
 
-/// An instant in UTC.
-pub(crate) fn rfc3339(at: DateTime<Utc>) -> String {
-    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
-}
-
 /// Something to mind.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"code": "antechamber_doors", "text": "Never open both doors of an antechamber together."}))]
@@ -305,7 +300,7 @@ pub(crate) struct ClaimBody {
     start: DateTime<Utc>,
     /// Until when.
     end: DateTime<Utc>,
-    /// `work`, `transfer_in`, `transfer_out`, `instrument`, `circulation_off` or `purge`.
+    /// `work`, `transfer_in`, `transfer_out`, `instrument`, `circulation_off`, `purge` or `upkeep`.
     why: &'static str,
 }
 
@@ -388,6 +383,9 @@ pub(crate) struct BookingBody {
     /// What was written down at the end; absent from others' bookings.
     #[serde(skip_serializing_if = "Option::is_none")]
     end_of_run: Option<EndOfRunForm>,
+    /// The maintenance visit that it gave way to.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    displaced_by: Option<Uuid>,
     /// When it was made.
     created_at: DateTime<Utc>,
     /// When it was last changed.
@@ -424,6 +422,7 @@ impl BookingBody {
             started_at: value.started_at,
             closed_at: value.closed_at,
             end_of_run: value.end_of_run.as_ref().filter(|_| whole).map(EndOfRunForm::of),
+            displaced_by: value.displaced_by.map(Into::into),
             created_at: *created_at,
             updated_at: *updated_at,
         }

@@ -1,7 +1,9 @@
 //! How a booking that cannot be made is answered.
 
-use super::forms::{BookingForm, rfc3339};
+use super::forms::BookingForm;
+use crate::api::fields::rfc3339;
 use crate::api::problem::{self, Problem};
+use crate::domain::booking::claims::Owner;
 use crate::domain::booking::decide::Blocker;
 use crate::usecases::{Alternative, BookingRefusal, NamedConflict};
 use chrono::{DateTime, Utc};
@@ -22,7 +24,7 @@ pub(crate) struct ConflictBody {
     end: DateTime<Utc>,
     /// What the booking wanted it for.
     wanted_for: &'static str,
-    /// `booking` or `maintenance_window`.
+    /// `booking`, `maintenance_window` or `maintenance_visit`.
     taken_by: &'static str,
     /// What it is taken for, or the window's name.
     taken_for: String,
@@ -32,7 +34,8 @@ impl From<&NamedConflict> for ConflictBody {
     fn from(named: &NamedConflict) -> Self {
         let conflict = &named.conflict;
         let (taken_by, taken_for) = match &conflict.blocker {
-            Blocker::Claim { why, .. } => ("booking", why.word().to_owned()),
+            Blocker::Claim { why, owner: Owner::Booking(_) } => ("booking", why.word().to_owned()),
+            Blocker::Claim { why, owner: Owner::Visit(_) } => ("maintenance_visit", why.word().to_owned()),
             Blocker::Window { name, .. } => ("maintenance_window", name.clone()),
         };
         Self {

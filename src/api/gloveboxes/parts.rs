@@ -1,9 +1,11 @@
 //! The parts of a glovebox as callers write them.
 
-use crate::api::fields::{Identity, PartName, Present, count, word};
+use crate::api::fields::{Identity, PartName, Present, count, refer, word};
 use crate::domain::facility::{
-    Antechamber, Instrument, LevelLimits, Limits, ParseContext, Purifier, SolventClass, SolventRules, Station,
+    Antechamber, Instrument, LevelLimits, Limits, ParseContext, Purifier, SolventClass, SolventRules,
+    Station, ThingKind,
 };
+use crate::domain::ids::GasSupplyId;
 use crate::domain::physics::STANDARD_ATMOSPHERE_MBAR;
 use crate::domain::quantity::{CubicMetresPerHour, Litres, Millibar, Minutes, Moles, Ppm};
 use crate::domain::violations::{Check, Violation, Violations};
@@ -253,6 +255,10 @@ pub(crate) struct PurifierForm {
     /// What becomes of work with solvents.
     #[serde(default)]
     solvents: SolventsForm,
+    /// Id or tag of the supply of the gas it is regenerated with, of which one
+    /// regeneration at a time draws; not known unless given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    regeneration_supply: Option<String>,
 }
 
 /// Which classes of solvent a purifier's rules concern, of `hydrocarbon`,
@@ -293,6 +299,8 @@ impl PurifierForm {
         let oxygen_capacity = capacity("oxygen_capacity_mol", self.oxygen_capacity_mol);
         let water_capacity = capacity("water_capacity_mol", self.water_capacity_mol);
         let solvents = check.part("solvents", self.solvents.parse());
+        let regeneration_supply =
+            self.regeneration_supply.as_ref().and_then(|text| regeneration_supply(&mut check, context, text));
         let purifier = (|| {
             Some(Purifier {
                 id: current.unwrap_or_else(|| context.fresh_id()).into(),
@@ -301,6 +309,7 @@ impl PurifierForm {
                 oxygen_capacity: oxygen_capacity?,
                 water_capacity: water_capacity?,
                 solvents: solvents?,
+                regeneration_supply,
             })
         })();
         check.build(purifier, |purifier| purifier)
@@ -314,8 +323,18 @@ impl PurifierForm {
             oxygen_capacity_mol: purifier.oxygen_capacity.map(Moles::get),
             water_capacity_mol: purifier.water_capacity.map(Moles::get),
             solvents: SolventsForm::of(&purifier.solvents),
+            regeneration_supply: purifier.regeneration_supply.map(|id| id.to_string()),
         }
     }
+}
+
+/// The supply named, which must hold a mixture for regeneration.
+fn regeneration_supply(check: &mut Check, context: &mut dyn ParseContext, text: &str) -> Option<GasSupplyId> {
+    const FIELD: &str = "regeneration_supply";
+    let id: GasSupplyId = refer(check, context, ThingKind::GasSupply, FIELD, text)?;
+    let mixture = context.supplied_gas(id).is_some_and(|gas| gas.working_gas().is_none());
+    check.require(mixture, FIELD, "gas_mismatch", "holds no mixture for regeneration");
+    Some(id)
 }
 
 fn classes(check: &mut Check, field: &str, words: &[String]) -> Vec<SolventClass> {

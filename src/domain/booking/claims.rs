@@ -6,7 +6,7 @@ use crate::domain::booking::record::{BookedTransfer, BookedWork, Caution};
 use crate::domain::booking::request::{BookingRequest, Places, Sample, Transfer, Work};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::{Antechamber, Glovebox, Policies, Solvent, SolventClass};
-use crate::domain::ids::{InstrumentId, StationId, ThingId};
+use crate::domain::ids::{BookingId, InstrumentId, StationId, ThingId, VisitId};
 use crate::domain::names::{Reference, Tag};
 use crate::domain::physics::antechamber::{ChamberCycle, Goal, ROOM_TEMPERATURE_C};
 use crate::domain::physics::purge::Purge;
@@ -36,16 +36,19 @@ pub enum Why {
     CirculationOff,
     /// The box is purged after work with the circulation off.
     Purge,
+    /// Upkeep.
+    Upkeep,
 }
 
 impl Why {
-    const ALL: [Self; 6] = [
+    const ALL: [Self; 7] = [
         Self::Work,
         Self::TransferIn,
         Self::TransferOut,
         Self::Instrument,
         Self::CirculationOff,
         Self::Purge,
+        Self::Upkeep,
     ];
 
     /// The word for the reason.
@@ -57,6 +60,7 @@ impl Why {
             Self::Instrument => "instrument",
             Self::CirculationOff => "circulation_off",
             Self::Purge => "purge",
+            Self::Upkeep => "upkeep",
         }
     }
 
@@ -64,6 +68,15 @@ impl Why {
     pub fn from_word(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|why| why.word() == word)
     }
+}
+
+/// What a claim belongs to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Owner {
+    /// A booking.
+    Booking(BookingId),
+    /// A visit for upkeep.
+    Visit(VisitId),
 }
 
 /// One resource to be occupied over one interval.
@@ -160,13 +173,17 @@ fn whole_minutes(minutes: f64) -> TimeDelta {
     TimeDelta::minutes((minutes - 1e-9).ceil().clamp(1.0, 30.0 * 1440.0) as i64)
 }
 
-/// Length and gas of the purge after work with the circulation off.
-///
-/// Sweep-through dilution (NFPA 69 annex) of whatever vapour there is by the
-/// site's factor, with the box's purge flow.
+/// Length and gas of the purge after work with the circulation off: whatever
+/// vapour there is, diluted by the site's factor.
 pub fn purge_need(glovebox: &Glovebox, policies: &Policies) -> TurnNeed {
+    dilution_need(glovebox, policies.purge_dilution)
+}
+
+/// Length and gas of a purge that dilutes what is in a box so many times
+/// (sweep-through dilution, NFPA 69 annex), with the box's purge flow.
+pub fn dilution_need(glovebox: &Glovebox, dilution: f64) -> TurnNeed {
     let from = Ppm::new(1e6).expect("the whole gas is a fraction of it");
-    let to = Ppm::new(1e6 / policies.purge_dilution.max(1.000_001)).expect("a part of the whole gas");
+    let to = Ppm::new(1e6 / dilution.clamp(1.000_001, 1e9)).expect("a part of the whole gas");
     let purge = Purge {
         volume: glovebox.internal_volume,
         flow: glovebox.purge_flow,

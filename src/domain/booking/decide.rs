@@ -1,7 +1,7 @@
 //! Deciding on a request for one box: booked as asked, or everything that is
 //! in the way.
 
-use crate::domain::booking::claims::{Fitted, PlannedClaim, Why, fit};
+use crate::domain::booking::claims::{Fitted, Owner, PlannedClaim, Why, fit};
 use crate::domain::booking::record::{BookedWork, Caution, Status};
 use crate::domain::booking::request::{BookingRequest, Places};
 use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, WALK_UP, broken_rules, group_of};
@@ -9,7 +9,7 @@ use crate::domain::booking::starts::{Starts, possible_starts};
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::{common, gaps};
 use crate::domain::facility::Glovebox;
-use crate::domain::ids::{BookingId, GloveboxId, StationId, ThingId, WindowId};
+use crate::domain::ids::{GloveboxId, StationId, ThingId, WindowId};
 use crate::domain::names::Name;
 use crate::domain::quantity::NormalLitres;
 use crate::domain::violations::Violation;
@@ -24,8 +24,8 @@ pub struct Busy {
     pub interval: Interval,
     /// Why.
     pub why: Why,
-    /// The booking it belongs to.
-    pub booking: Option<BookingId>,
+    /// What it belongs to.
+    pub owner: Owner,
 }
 
 /// One occurrence of a maintenance window on a box.
@@ -70,8 +70,8 @@ pub enum Blocker {
     Claim {
         /// Why that claim stands.
         why: Why,
-        /// The booking it belongs to.
-        booking: Option<BookingId>,
+        /// What that claim belongs to.
+        owner: Owner,
     },
     /// A maintenance window that is never bookable.
     Window {
@@ -195,7 +195,7 @@ fn conflicts(claims: &[PlannedClaim], work: Interval, on: &BoxView) -> Vec<Confl
                 resource: busy.resource,
                 interval: busy.interval,
                 wanted_for: claim.why,
-                blocker: Blocker::Claim { why: busy.why, booking: busy.booking },
+                blocker: Blocker::Claim { why: busy.why, owner: busy.owner },
             })
     });
     windows.chain(taken).collect()

@@ -10,7 +10,7 @@ pub mod starts;
 #[cfg(test)]
 mod tests;
 
-pub use claims::{PlannedClaim, Why};
+pub use claims::{Owner, PlannedClaim, Why};
 pub use decide::{Busy, Conflict, Decision, Refused, decide};
 pub use record::{Booking, Caution, EndOfRun, Progress, Status};
 pub use request::{BookingRequest, Places, Sample, Transfer, Work};

@@ -1,12 +1,12 @@
 //! A booking once made, and what becomes of it.
 
-use crate::domain::booking::request::Sample;
+use crate::domain::booking::request::{BookingRequest, Places, Sample, Transfer, Work};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::Solvent;
 use crate::domain::ids::{
-    AntechamberId, CylinderId, GloveboxId, HoldId, InstrumentId, PersonId, SeriesId, StationId,
+    AntechamberId, CylinderId, GloveboxId, HoldId, InstrumentId, PersonId, SeriesId, StationId, VisitId,
 };
-use crate::domain::names::{Name, Remark};
+use crate::domain::names::{Name, Reference, Remark};
 use crate::domain::quantity::{GaugeBar, NormalLitres, Ppm};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -179,4 +179,32 @@ pub struct Booking {
     pub closed_at: Option<DateTime<Utc>>,
     /// What was written down at the end.
     pub end_of_run: Option<EndOfRun>,
+    /// The visit for upkeep that it gave way to.
+    pub displaced_by: Option<VisitId>,
+}
+
+impl Booking {
+    /// The same work as somebody would ask for it anew: at any stations and
+    /// antechambers, so that other boxes and times can be looked at for it.
+    pub fn asked_anew(&self) -> BookingRequest {
+        let transfer =
+            |booked: &BookedTransfer| Transfer { antechamber: None, sample: booked.sample, at: booked.at };
+        let places = if self.work.whole_box {
+            Places::WholeBox
+        } else {
+            Places::Any(u8::try_from(self.work.stations.len()).unwrap_or(u8::MAX))
+        };
+        BookingRequest {
+            work: Work {
+                places,
+                transfers_in: self.work.transfers_in.iter().map(transfer).collect(),
+                transfers_out: self.work.transfers_out.iter().map(transfer).collect(),
+                instruments: self.work.instruments.iter().map(|id| Reference::Id(id.uuid())).collect(),
+                solvents: self.work.solvents.clone(),
+            },
+            interval: self.interval,
+            purpose: self.work.purpose.clone(),
+            group: self.group.clone(),
+        }
+    }
 }

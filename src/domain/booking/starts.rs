@@ -140,7 +140,7 @@ impl Starts {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::domain::booking::claims::{Offset, Why};
+    use crate::domain::booking::claims::{Offset, Owner, Why};
     use crate::domain::ids::ThingId;
     use crate::domain::quantity::NormalLitres;
     use proptest::prelude::*;
@@ -180,8 +180,12 @@ mod tests {
         }
     }
 
+    fn somebody() -> Owner {
+        Owner::Booking(Uuid::from_u128(900).into())
+    }
+
     fn busy(resource: u128, start: i64, end: i64) -> Busy {
-        Busy { resource: thing(resource), interval: span(start, end), why: Why::Work, booking: None }
+        Busy { resource: thing(resource), interval: span(start, end), why: Why::Work, owner: somebody() }
     }
 
     #[test]

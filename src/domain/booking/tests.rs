@@ -72,6 +72,7 @@ fn glovebox() -> Glovebox {
             oxygen_capacity: None,
             water_capacity: None,
             solvents: SolventRules::default(),
+            regeneration_supply: None,
         }),
         gas_supply: None,
         limits: Limits::default(),
@@ -106,6 +107,8 @@ fn requester() -> RequesterView {
         email: None,
         groups: vec![name("Interfaces")],
         active: true,
+        working_hours: None,
+        absences: Vec::new(),
     };
     let qualified = Qualification {
         person: id(50).into(),
@@ -130,8 +133,12 @@ fn through(sample: Sample) -> Transfer {
     Transfer { antechamber: Some("LARGE".parse::<Reference>().unwrap()), sample, at: None }
 }
 
+fn somebody() -> Owner {
+    Owner::Booking(id(900).into())
+}
+
 fn busy(resource: u128, start: &str, end: &str) -> Busy {
-    Busy { resource: id(resource).into(), interval: span(start, end), why: Why::Work, booking: None }
+    Busy { resource: id(resource).into(), interval: span(start, end), why: Why::Work, owner: somebody() }
 }
 
 fn codes(refused: Result<Decision, Refused>) -> Vec<&'static str> {
@@ -399,7 +406,7 @@ mod any_calendar {
             for (which, from, length) in taken {
                 let interval = Interval::new(minute(from), minute(from + length)).unwrap();
                 let resource = id(resources[which]).into();
-                view.busy.push(Busy { resource, interval, why: Why::Work, booking: None });
+                view.busy.push(Busy { resource, interval, why: Why::Work, owner: somebody() });
             }
             let mut wanted = request("04T09:00", "04T12:00");
             wanted.interval = Interval::new(minute(start), minute(start + minutes)).unwrap();

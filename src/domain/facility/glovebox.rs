@@ -151,6 +151,8 @@ pub struct Purifier {
     pub water_capacity: Option<Moles>,
     /// What it says of solvents.
     pub solvents: SolventRules,
+    /// The supply of the gas it is regenerated with; one regeneration at a time draws on it.
+    pub regeneration_supply: Option<GasSupplyId>,
 }
 
 /// A glovebox.

@@ -3,6 +3,7 @@
 pub mod glovebox;
 pub mod holds;
 pub mod people;
+pub mod planning;
 pub mod quantities;
 pub mod room;
 pub mod site;
@@ -11,7 +12,8 @@ pub mod supply;
 pub mod windows;
 
 pub use glovebox::{Antechamber, Glovebox, Instrument, Purifier, Station, WorkingGas};
-pub use people::{Person, Qualification, Scope};
+pub use people::{Absence, Person, Qualification, Scope};
+pub use planning::{PlanningPolicies, Weights};
 pub use quantities::{LevelLimits, Limits, MeasuredQuantity};
 pub use room::Room;
 pub use site::{GroupQuota, Policies, Site};

@@ -1,8 +1,10 @@
 //! People, what they are qualified for, and the scopes their tokens carry.
 
+use crate::domain::calendar::{Interval, WeeklyHours};
 use crate::domain::ids::{GloveboxId, PersonId};
-use crate::domain::names::{Name, Tag, Word};
+use crate::domain::names::{Name, Remark, Tag, Word};
 use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
 
 /// A person who uses or keeps the boxes.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,6 +21,20 @@ pub struct Person {
     pub groups: Vec<Name>,
     /// Whether the person may still use the facility.
     pub active: bool,
+    /// When the person does upkeep, week by week; `None` for the facility's
+    /// opening hours.
+    pub working_hours: Option<WeeklyHours>,
+    /// When the person is away.
+    pub absences: Vec<Absence>,
+}
+
+/// A time during which a person does no upkeep.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Absence {
+    /// From when to when.
+    pub interval: Interval,
+    /// Why, as far as others need to know; may be empty.
+    pub reason: Remark,
 }
 
 /// What a qualification is for.

@@ -3,6 +3,7 @@
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::duration::Length;
 use crate::domain::calendar::opening_hours::WeeklyHours;
+use crate::domain::facility::planning::PlanningPolicies;
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
 use crate::domain::physics::room_oxygen::DEFICIENT_PERCENT;
@@ -62,6 +63,9 @@ pub struct Policies {
     /// The least oxygen of a room, below which it counts as deficient.
     #[serde(default = "oxygen_deficiency")]
     pub oxygen_deficiency: Percent,
+    /// What is asked of maintenance plans.
+    #[serde(default)]
+    pub planning: PlanningPolicies,
 }
 
 /// Class 3 after ISO 10648-2 for a box of inert gas: common practice, no source.
@@ -106,6 +110,7 @@ impl Default for Policies {
             required_tightness_class: usual_class(),
             hold_on_failed_leak_test: usually(),
             oxygen_deficiency: oxygen_deficiency(),
+            planning: PlanningPolicies::default(),
         }
     }
 }
@@ -134,7 +139,8 @@ mod tests {
     #[test]
     fn policies_kept_before_some_were_added_have_their_defaults() {
         let mut kept = serde_json::to_value(Policies::default()).unwrap();
-        for added in ["oxygen_deficiency", "required_tightness_class", "hold_on_failed_leak_test"] {
+        for added in ["planning", "oxygen_deficiency", "required_tightness_class", "hold_on_failed_leak_test"]
+        {
             kept.as_object_mut().unwrap().remove(added).unwrap();
         }
         assert_eq!(serde_json::from_value::<Policies>(kept).unwrap(), Policies::default());

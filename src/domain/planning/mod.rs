@@ -13,13 +13,18 @@
 //! bound are whole numbers of hundredths of a displaced person-hour.
 //! [`validate`] checks a plan without using any of that.
 
+pub mod as_good;
 pub mod candidates;
+pub mod cautions;
+pub mod changed;
 mod exact;
 mod explain;
+pub mod facts;
 mod improve;
 mod model;
 pub mod plan;
 mod prices;
+pub mod record;
 mod refuse;
 mod slots;
 pub mod snapshot;

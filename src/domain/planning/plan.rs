@@ -5,6 +5,7 @@ use super::snapshot::{Occupied, Place};
 use crate::domain::calendar::Interval;
 use crate::domain::ids::{BookingId, DueItemId, GloveboxId, PersonId, WindowId};
 use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
 use std::time::Duration;
 
 /// How much searching is allowed. The domain reads no clock: the caller hands
@@ -34,7 +35,8 @@ impl Budget for Steps {
 }
 
 /// Why the search ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Stopped {
     /// No better plan exists among the candidates.
     Proved,
@@ -56,7 +58,7 @@ impl Stopped {
 }
 
 /// People at work on a part of a task.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Attendance {
     /// When.
     pub interval: Interval,
@@ -65,7 +67,7 @@ pub struct Attendance {
 }
 
 /// A task of a visit.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PlacedTask {
     /// The due item.
     pub id: DueItemId,
@@ -76,7 +78,7 @@ pub struct PlacedTask {
 }
 
 /// A booking that gives way to a visit, and what that counts for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Displaced {
     /// The booking.
     pub booking: BookingId,
@@ -86,7 +88,7 @@ pub struct Displaced {
 
 /// What a visit costs, in units of [`Weights`](super::weights::Weights). A
 /// booking displaced by two visits is charged to both.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct VisitCost {
     /// The visit and its purge.
     pub setup: i64,
@@ -107,7 +109,7 @@ impl VisitCost {
 
 /// The best other start for the same tasks as one visit, with the rest of the
 /// plan as it is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NextBest {
     /// Its start.
     pub start: DateTime<Utc>,
@@ -116,7 +118,7 @@ pub struct NextBest {
 }
 
 /// One visit: tasks at one place, one after the other, and one purge.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Visit {
     /// Where.
     pub place: Place,
@@ -143,7 +145,7 @@ pub struct Visit {
 }
 
 /// A task that the plan leaves out.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Unplaced {
     /// The due item.
     pub id: DueItemId,
@@ -154,7 +156,7 @@ pub struct Unplaced {
 }
 
 /// Visits, and how good they are.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Plan {
     /// The visits, by start.
     pub visits: Vec<Visit>,

@@ -12,10 +12,12 @@ use crate::domain::names::{Name, Word};
 use crate::domain::upkeep::due::DueState;
 use crate::domain::upkeep::rules::Closes;
 use chrono::{DateTime, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
 
 /// The spacing of possible starts. Starts fall on whole multiples in UTC, and
 /// every part of a task takes its length rounded up to the grid.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Grid {
     /// Every quarter of an hour.
     Quarter,
@@ -76,7 +78,8 @@ impl PlannedBox {
 }
 
 /// Where a visit goes: tasks at one place can share it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Place {
     /// A glovebox.
     Glovebox(GloveboxId),
@@ -84,8 +87,18 @@ pub enum Place {
     Elsewhere(ThingId),
 }
 
+impl Place {
+    /// The thing that the place is.
+    pub fn thing(self) -> ThingId {
+        match self {
+            Self::Glovebox(id) => id.into(),
+            Self::Elsewhere(thing) => thing,
+        }
+    }
+}
+
 /// An amount of a stock item.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Need {
     /// The item, as the site calls it.
     pub item: Name,
@@ -141,7 +154,7 @@ pub struct Task {
 }
 
 /// A resource occupied over an interval.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Occupied {
     /// The resource: a part of a box, a supply, or a person.
     pub resource: ThingId,
@@ -299,7 +312,7 @@ pub struct Snapshot {
 }
 
 /// A task held to a start.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Pin {
     /// The due item.
     pub task: DueItemId,
@@ -308,7 +321,7 @@ pub struct Pin {
 }
 
 /// A time kept free of visits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Forbid {
     /// The due item it concerns; `None` for every one.
     pub task: Option<DueItemId>,
@@ -320,7 +333,7 @@ pub struct Forbid {
 
 /// What is asked of the planner beside the snapshot. Moving a visit is a pin
 /// at the new start, or a [`Forbid`] of the old.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Request {
     /// Tasks held to a start; a pinned task is not left out.
     pub pins: Vec<Pin>,

@@ -26,6 +26,20 @@ pub fn faults(snapshot: &Snapshot, request: &Request, now: DateTime<Utc>, plan: 
     check.faults
 }
 
+/// What of a plan breaks a rule of the snapshot, whatever it costs and leaves
+/// out: for a plan made on an earlier snapshot.
+pub fn broken_rules(snapshot: &Snapshot, request: &Request, now: DateTime<Utc>, plan: &Plan) -> Vec<String> {
+    let mut check = Check { snapshot, request, now, faults: Vec::new() };
+    for visit in &plan.visits {
+        check.visit(visit);
+    }
+    check.nothing_twice(plan);
+    check.people_not_twice(plan);
+    check.open_minimum(plan);
+    check.stock(plan);
+    check.faults
+}
+
 struct Check<'a> {
     snapshot: &'a Snapshot,
     request: &'a Request,
@@ -449,7 +463,7 @@ impl Check<'_> {
             };
             let mut units =
                 i128::from(booking.work.length().num_minutes()) * i128::from(weights.displaced_hour);
-            let short = booking.work.start() - self.now < weights.short_notice;
+            let short = booking.work.start() - self.now < weights.short_notice.delta();
             units *= i128::from(if short { weights.short_notice_percent } else { 100 });
             units *= i128::from(if booking.equal_opening { weights.equal_opening_percent } else { 100 });
             let tentative = booking.status == Status::Tentative;

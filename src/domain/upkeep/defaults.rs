@@ -51,6 +51,8 @@ fn rule(task: &str, kind: PartKind, duration: &str, closes: Closes, triggers: Ve
         triggers,
         duration: length(duration),
         unattended: None,
+        finish: None,
+        purge_dilution: None,
         closes,
         people: 1,
         competence: None,
@@ -93,6 +95,7 @@ fn purifier_regeneration() -> UpkeepRule {
     using(
         UpkeepRule {
             unattended: Some(length("PT16H")),
+            finish: Some(length("PT30M")),
             competence: Some(word("purifier_regeneration")),
             ..regeneration
         },
@@ -105,7 +108,9 @@ fn glove_change() -> UpkeepRule {
     let triggers =
         vec![usage(Meter::StationHours, 500.0), every("P12M"), Trigger::Finding { after: Vec::new() }];
     let gloves = rule("glove_change", PartKind::Station, "PT1H", Closes::Station, triggers);
-    using(UpkeepRule { competence: Some(word("glove_change")), ..gloves }, "glove pair")
+    // Two orders of magnitude by dilution, the rest by the purifier: common practice, no source.
+    let gloves = UpkeepRule { competence: Some(word("glove_change")), purge_dilution: Some(100.0), ..gloves };
+    using(gloves, "glove pair")
 }
 
 /// A cylinder when it is down to the supply's changeover pressure.

@@ -26,6 +26,8 @@ fn rule(task: &str, kind: PartKind, triggers: Vec<Trigger>) -> UpkeepRule {
         triggers,
         duration: Length::parse("PT1H").unwrap(),
         unattended: None,
+        finish: None,
+        purge_dilution: None,
         closes: Closes::Nothing,
         people: 1,
         competence: None,

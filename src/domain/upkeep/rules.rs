@@ -19,6 +19,10 @@ pub const MOST_TRIGGERS: usize = 12;
 pub const MOST_CONSUMABLES: usize = 20;
 /// The most people one task may need.
 pub const MOST_PEOPLE: u8 = 20;
+/// The longest that a task takes, days: claims on resources are no longer.
+pub const LONGEST_TASK_DAYS: i64 = 21;
+/// Greatest dilution a purge may be asked for; more is no dilution but a mistake.
+pub const MOST_DILUTION: f64 = 1e9;
 
 /// A day long before any service, on which a rule without a start of its own
 /// is tried when it is checked.
@@ -451,6 +455,13 @@ pub struct UpkeepRule {
     /// How long it then runs by itself.
     #[serde(default)]
     pub unattended: Option<Length>,
+    /// How much of `duration` comes after that, to finish it.
+    #[serde(default)]
+    pub finish: Option<Length>,
+    /// For work that lets air into the box: the box is purged afterwards until
+    /// that is diluted this many times, and closed to use meanwhile.
+    #[serde(default)]
+    pub purge_dilution: Option<f64>,
     /// What is closed to use meanwhile.
     pub closes: Closes,
     /// How many people it takes.
@@ -483,6 +494,24 @@ impl UpkeepRule {
         check.require(self.consumables.len() <= MOST_CONSUMABLES, "consumables", "too_many", few);
         let range = format!("must be 1 to {MOST_PEOPLE}");
         check.require((1..=MOST_PEOPLE).contains(&self.people), "people", "out_of_range", range);
+        let whole = self.duration.seconds() + self.unattended.map_or(0, |length| length.seconds());
+        let few = format!("a task takes at most {LONGEST_TASK_DAYS} days, what runs by itself included");
+        check.require(whole <= LONGEST_TASK_DAYS * 86_400, "duration", "too_long", few);
+        if let Some(finish) = self.finish {
+            let detail = "goes with unattended only: it is what comes after that";
+            check.require(self.unattended.is_some(), "finish", "finish_without_unattended", detail);
+            let detail = "must be shorter than the duration that it is a part of";
+            check.require(finish < self.duration, "finish", "out_of_order", detail);
+        }
+        if let Some(dilution) = self.purge_dilution {
+            let detail = format!("must be 1 to {MOST_DILUTION:e}, not {dilution}");
+            check.require(
+                (1.0..=MOST_DILUTION).contains(&dilution),
+                "purge_dilution",
+                "out_of_range",
+                detail,
+            );
+        }
         for (index, trigger) in self.triggers.iter().enumerate() {
             let fits = trigger.fits(self.applies_to.kind).map_err(Violations::from);
             check.part(&format!("triggers[{index}]"), fits);
@@ -540,6 +569,8 @@ mod tests {
             ],
             duration: Length::parse("PT1H").unwrap(),
             unattended: None,
+            finish: None,
+            purge_dilution: None,
             closes: Closes::Station,
             people: 0,
             competence: None,

@@ -70,6 +70,7 @@ struct PurifierRow {
     oxygen_capacity_mol: Option<f64>,
     water_capacity_mol: Option<f64>,
     solvents: String,
+    regeneration_supply_id: Option<String>,
 }
 
 fn small(what: &'static str, number: i32) -> StoreResult<u8> {
@@ -140,6 +141,10 @@ impl TryFrom<PurifierRow> for Purifier {
             oxygen_capacity: moles("purifiers.oxygen_capacity_mol", row.oxygen_capacity_mol)?,
             water_capacity: moles("purifiers.water_capacity_mol", row.water_capacity_mol)?,
             solvents: checked("purifiers.solvents", serde_json::from_str(&row.solvents))?,
+            regeneration_supply: row
+                .regeneration_supply_id
+                .map(|id| uuid("purifiers.regeneration_supply_id", &id).map(Into::into))
+                .transpose()?,
         })
     }
 }
@@ -250,6 +255,7 @@ fn insert_rows(tx: &mut Tx<'_>, id: Uuid, glovebox: &Glovebox) -> StoreResult<()
             oxygen_capacity_mol: purifier.oxygen_capacity.map(Moles::get),
             water_capacity_mol: purifier.water_capacity.map(Moles::get),
             solvents: document(&purifier.solvents),
+            regeneration_supply_id: purifier.regeneration_supply.map(|id| id.to_string()),
         };
         diesel::insert_into(purifiers::table).values(&row).execute(tx.db())?;
     }

@@ -22,6 +22,8 @@ pub struct Wanted {
     pub what: String,
     /// When it is likely due; absent where the data do not tell.
     pub likely: Option<DateTime<Utc>>,
+    /// When it is on the calendar, which then counts instead.
+    pub planned: Option<DateTime<Utc>>,
     /// From one time to the next, where that is known.
     pub cycle: Option<TimeDelta>,
     /// How much it takes.
@@ -42,6 +44,7 @@ impl Wanted {
             due_item: id,
             what: format!("{} on {}", item.task, item.subject_tag),
             likely: item.due.map(|due| due.likely),
+            planned: None,
             cycle: cycle.filter(|cycle| *cycle >= SHORTEST_CYCLE),
             quantity,
         }
@@ -100,7 +103,8 @@ impl DemandSource {
 
 impl Wanted {
     fn within(&self, now: DateTime<Utc>, until: DateTime<Utc>) -> impl Iterator<Item = Demand> {
-        let first = self.likely.filter(|_| self.quantity > Quantity::ZERO).map(|likely| likely.max(now));
+        let first = self.planned.or(self.likely).filter(|_| self.quantity > Quantity::ZERO);
+        let first = first.map(|first| first.max(now));
         let times = std::iter::successors(first, move |at| at.checked_add_signed(self.cycle?));
         times.take_while(move |at| *at < until).zip(0..).map(move |(at, repetition)| Demand {
             at,
@@ -112,6 +116,13 @@ impl Wanted {
 
     /// On which date and how often it counts, for people.
     pub fn basis(&self, zone: Tz) -> String {
+        if let Some(planned) = self.planned {
+            let planned = planned.with_timezone(&zone).format("%-d %b %Y");
+            return match self.cycle {
+                Some(cycle) => format!("{}: planned for {planned}, then every {}", self.what, days(cycle)),
+                None => format!("{}: planned for {planned}; not repeated, as no cycle is known", self.what),
+            };
+        }
         let Some(likely) = self.likely else {
             return format!("{}: no date, so that it does not count", self.what);
         };
@@ -129,6 +140,7 @@ impl Wanted {
     fn told(&self, now: DateTime<Utc>, repetition: u32) -> String {
         let overdue = self.likely.is_some_and(|likely| likely < now);
         match (repetition, overdue) {
+            (0, _) if self.planned.is_some() => format!("{}, planned", self.what),
             (0, true) => format!("{}, overdue", self.what),
             (0, false) => self.what.clone(),
             _ => format!("{}, again after {}", self.what, days(self.cycle.unwrap_or_default())),

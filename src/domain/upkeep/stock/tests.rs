@@ -332,6 +332,7 @@ fn consumables_name_an_item_by_its_tag_or_name_in_capitals_or_not() {
 
 fn wanted(likely: Option<i64>, cycle: Option<i64>) -> Wanted {
     Wanted {
+        planned: None,
         due_item: Uuid::from_u128(1).into(),
         what: "glove_change on LYNX/S1".to_owned(),
         likely: likely.map(|likely| start() + days(likely)),
@@ -516,4 +517,13 @@ fn due_items_of_one_moment_keep_their_order() {
         })
         .collect();
     assert_eq!(order, [Uuid::from_u128(1).into(), Uuid::from_u128(2).into()]);
+}
+
+/// What is on the calendar counts on its day, not when it would fall due.
+#[test]
+fn a_planned_use_counts_when_it_is_planned() {
+    let on_calendar = Wanted { planned: Some(start() + days(2)), ..wanted(Some(9), Some(30)) };
+    assert_eq!(planned(&on_calendar), [2, 32, 62, 92]);
+    let (found, _) = demands(&[on_calendar], start(), start() + days(3));
+    assert_eq!(found[0].why, "glove_change on LYNX/S1, planned");
 }

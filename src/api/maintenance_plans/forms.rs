@@ -1,0 +1,243 @@
+//! How a plan is asked for.
+
+use crate::api::fields::{at_most, instant, interval, refer};
+use crate::domain::calendar::{Interval, Length};
+use crate::domain::facility::{ParseContext, ThingKind};
+use crate::domain::ids::{DueItemId, GloveboxId, ThingId};
+use crate::domain::planning::record::Scope;
+use crate::domain::planning::snapshot::{Grid, Pin, Request};
+use crate::domain::violations::{Check, Violation, Violations};
+use crate::usecases::propose_plan::{Asked, Free, LONGEST_HORIZON, amended};
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+use std::time::Duration;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// How far a plan looks ahead unless told otherwise.
+const USUAL_DAYS: i64 = 28;
+/// How long is searched, seconds: unless told otherwise, and at most.
+const USUAL_SECONDS: i64 = 5;
+const MOST_SECONDS: i64 = 30;
+/// The most pins, times kept free, and due items that a request names.
+const MOST_NAMED: usize = 500;
+
+/// What a plan is asked for; everything may be left out.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schema(example = json!({
+    "to": "2026-04-30T00:00:00Z", "gloveboxes": ["LYNX"], "time_limit": "PT5S",
+    "keep_free": [{"glovebox": "LYNX", "start": "2026-04-06T00:00:00Z", "end": "2026-04-11T00:00:00Z"}]
+}))]
+pub(crate) struct PlanForm {
+    /// Visits begin after this (RFC 3339); now unless given.
+    #[schema(format = DateTime)]
+    from: Option<String>,
+    /// Visits end before this, at most 92 days after `from`; 28 days unless given.
+    #[schema(format = DateTime)]
+    to: Option<String>,
+    /// The spacing of starts: `PT30M`, also unless given, or `PT15M`.
+    grid: Option<String>,
+    /// Ids of the due items to place. Unless given: all that are approaching,
+    /// due or overdue, or whose date to act by comes before `to`.
+    due_items: Option<Vec<Uuid>>,
+    /// Only due items of these boxes and their parts, by id or tag.
+    gloveboxes: Option<Vec<String>>,
+    /// Tasks held to a start; they are not left out.
+    pins: Vec<PinForm>,
+    /// Times kept free of visits.
+    keep_free: Vec<KeepFreeForm>,
+    /// Ids of due items not to be placed.
+    leave_out: Vec<Uuid>,
+    /// Id of an earlier plan: what it was asked holds here too, unless said
+    /// otherwise. To move a visit, base a plan on it and pin its tasks.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    based_on: Option<Uuid>,
+    /// Seed of the search; 0 unless given.
+    seed: Option<u32>,
+    /// How long to search at most, `PT1S` to `PT30S`; `PT5S` unless given.
+    time_limit: Option<String>,
+}
+
+/// A task held to a start.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"due_item": "0199c5a0-0000-7000-8000-000000000001", "start": "2026-04-07T08:00:00Z"}))]
+pub(crate) struct PinForm {
+    /// Id of the due item.
+    due_item: Uuid,
+    /// When work at it begins (RFC 3339): on a full or half hour, or with
+    /// `PT15M` on a quarter.
+    #[schema(format = DateTime)]
+    start: String,
+}
+
+/// A time kept free of visits.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"glovebox": "LYNX", "start": "2026-04-06T00:00:00Z", "end": "2026-04-11T00:00:00Z"}))]
+pub(crate) struct KeepFreeForm {
+    /// Id of the only due item meant; all unless given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    due_item: Option<Uuid>,
+    /// Id or tag of the only box meant; all places unless given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    glovebox: Option<String>,
+    /// From when on (RFC 3339).
+    #[schema(format = DateTime)]
+    start: String,
+    /// Until when, exclusive (RFC 3339).
+    #[schema(format = DateTime)]
+    end: String,
+}
+
+impl PlanForm {
+    /// The plan that it is based on.
+    pub(super) const fn based_on(&self) -> Option<Uuid> {
+        self.based_on
+    }
+
+    /// Parses it; `earlier` is what the plan that it is based on was asked.
+    pub(super) fn parse(
+        &self,
+        context: &mut dyn ParseContext,
+        now: DateTime<Utc>,
+        earlier: Option<&Scope>,
+    ) -> Result<Asked, Violations> {
+        let mut check = Check::default();
+        let horizon = self.horizon(&mut check, now, earlier);
+        let grid = self.grid(&mut check, earlier);
+        let time = self.time(&mut check);
+        for (field, count) in [
+            ("due_items", self.due_items.as_ref().map_or(0, Vec::len)),
+            ("pins", self.pins.len()),
+            ("keep_free", self.keep_free.len()),
+            ("leave_out", self.leave_out.len()),
+        ] {
+            check.require(count <= MOST_NAMED, field, "too_many", format!("at most {MOST_NAMED}"));
+        }
+        let gloveboxes = self.gloveboxes(&mut check, context, earlier);
+        let step = grid.map_or(TimeDelta::minutes(15), Grid::step);
+        let pins = check.each("pins", &self.pins, |pin| pin.parse(step));
+        for (index, pin) in self.pins.iter().enumerate() {
+            let twice = self.pins[..index].iter().any(|other| other.due_item == pin.due_item);
+            check.require(!twice, &format!("pins[{index}].due_item"), "duplicate", "is pinned already");
+        }
+        let free = check.each("keep_free", &self.keep_free, |free| free.parse(context));
+        let left_out: Vec<DueItemId> = self.leave_out.iter().copied().map(Into::into).collect();
+        for (index, id) in left_out.iter().enumerate() {
+            let pinned = self.pins.iter().any(|pin| pin.due_item == id.uuid());
+            check.require(!pinned, &format!("leave_out[{index}]"), "contradiction", "is pinned as well");
+        }
+        let due_items = match &self.due_items {
+            Some(ids) => Some(ids.iter().copied().map(Into::into).collect()),
+            None => earlier.and_then(|scope| scope.due_items.clone()),
+        };
+        let nothing = Request::default();
+        let request = amended(earlier.map_or(&nothing, |scope| &scope.request), pins, left_out);
+        let seed = self.seed.map(u64::from).or(earlier.map(|scope| scope.seed)).unwrap_or(0);
+        let named = self.named();
+        check.build(horizon.zip(grid).zip(time), |((horizon, grid), time)| Asked {
+            scope: Scope { horizon, grid, due_items, gloveboxes, request, seed },
+            free,
+            named,
+            time,
+        })
+    }
+
+    /// The fields that name due items to be placed.
+    fn named(&self) -> Vec<(String, DueItemId)> {
+        let listed = self.due_items.iter().flatten().enumerate();
+        let listed = listed.map(|(i, id)| (format!("due_items[{i}]"), (*id).into()));
+        let pinned = self.pins.iter().enumerate();
+        let pinned = pinned.map(|(i, pin)| (format!("pins[{i}].due_item"), pin.due_item.into()));
+        listed.chain(pinned).collect()
+    }
+
+    fn horizon(&self, check: &mut Check, now: DateTime<Utc>, earlier: Option<&Scope>) -> Option<Interval> {
+        let from = match &self.from {
+            Some(text) => instant(check, "from", text)?.max(now),
+            None => earlier.map_or(now, |scope| scope.horizon.start()).max(now),
+        };
+        let to = match &self.to {
+            Some(text) => instant(check, "to", text)?,
+            None => match earlier.filter(|_| self.from.is_none()) {
+                Some(scope) => scope.horizon.end(),
+                None => from + TimeDelta::days(USUAL_DAYS),
+            },
+        };
+        let days = LONGEST_HORIZON.num_days();
+        let fits = from < to && to - from <= LONGEST_HORIZON;
+        let detail = format!("must come after the present and after from, by at most {days} days");
+        check.require(fits, "to", "out_of_range", detail);
+        Interval::new(from, to).ok().filter(|_| fits)
+    }
+
+    fn grid(&self, check: &mut Check, earlier: Option<&Scope>) -> Option<Grid> {
+        match self.grid.as_deref() {
+            None => Some(earlier.map_or(Grid::Half, |scope| scope.grid)),
+            Some("PT30M") => Some(Grid::Half),
+            Some("PT15M") => Some(Grid::Quarter),
+            Some(_) => {
+                check.note(Violation::new("grid", "unknown_word", "must be PT15M or PT30M"));
+                None
+            }
+        }
+    }
+
+    fn time(&self, check: &mut Check) -> Option<Duration> {
+        let seconds = match &self.time_limit {
+            None => USUAL_SECONDS,
+            Some(text) => check.field("time_limit", Length::parse(text))?.seconds(),
+        };
+        let detail = format!("must be PT1S to PT{MOST_SECONDS}S");
+        check.require((1..=MOST_SECONDS).contains(&seconds), "time_limit", "out_of_range", detail);
+        u64::try_from(seconds).ok().map(Duration::from_secs)
+    }
+
+    fn gloveboxes(
+        &self,
+        check: &mut Check,
+        context: &mut dyn ParseContext,
+        earlier: Option<&Scope>,
+    ) -> Option<Vec<GloveboxId>> {
+        let Some(named) = &self.gloveboxes else {
+            return earlier.and_then(|scope| scope.gloveboxes.clone());
+        };
+        at_most(check, "gloveboxes", named, MOST_NAMED);
+        let found = named.iter().enumerate().filter_map(|(i, text)| {
+            refer(check, context, ThingKind::Glovebox, &format!("gloveboxes[{i}]"), text)
+        });
+        Some(found.collect())
+    }
+}
+
+impl PinForm {
+    fn parse(&self, step: TimeDelta) -> Result<Pin, Violations> {
+        let mut check = Check::default();
+        let start = instant(&mut check, "start", &self.start);
+        let on_grid =
+            |at: &DateTime<Utc>| at.timestamp_subsec_nanos() == 0 && at.timestamp() % step.num_seconds() == 0;
+        let detail = format!("must be on a multiple of {} minutes", step.num_minutes());
+        check.require(start.as_ref().is_none_or(on_grid), "start", "off_the_grid", detail);
+        check.build(start, |start| Pin { task: self.due_item.into(), start })
+    }
+}
+
+impl KeepFreeForm {
+    fn parse(&self, context: &mut dyn ParseContext) -> Result<Free, Violations> {
+        let mut check = Check::default();
+        let interval = interval(&mut check, &self.start, &self.end);
+        let place = match &self.glovebox {
+            None => Some(None),
+            Some(text) => {
+                refer::<ThingId>(&mut check, context, ThingKind::Glovebox, "glovebox", text).map(Some)
+            }
+        };
+        check.build(interval.zip(place), |(interval, place)| Free {
+            task: self.due_item.map(Into::into),
+            place,
+            interval,
+        })
+    }
+}

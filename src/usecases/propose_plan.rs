@@ -1,0 +1,226 @@
+//! Proposing a maintenance plan: loading what is known, searching, and keeping
+//! what was found. Nothing on the calendar changes.
+
+use super::keep::{self, Managed, Precondition};
+use super::plan_snapshot::{self, Loaded, Weigh, place_of};
+use super::situation::{all_windows, box_view};
+use super::{App, Error, Lookup, Result, Tx, book, parts};
+use crate::clock::{Until, fresh_id};
+use crate::domain::access::Actor;
+use crate::domain::booking::{Booking, Busy, Owner, Why};
+use crate::domain::calendar::Interval;
+use crate::domain::facility::{Glovebox, ParseContext, Person, Scope as Permission, Stored};
+use crate::domain::ids::{DueItemId, ThingId, VisitId};
+use crate::domain::planning::record::{Elsewhere, OtherPlace, ProposedPlan, Scope};
+use crate::domain::planning::snapshot::{Forbid, Pin, Request};
+use crate::domain::planning::{Place, Plan, propose};
+use crate::domain::violations::Violations;
+use crate::store::events;
+use crate::store::kept::Kept as _;
+use chrono::{DateTime, TimeDelta, Utc};
+use serde_json::json;
+use std::time::Duration;
+use uuid::Uuid;
+
+/// The longest stretch of time that one plan is about.
+pub(crate) const LONGEST_HORIZON: TimeDelta = TimeDelta::days(92);
+
+/// The most bookings that give way for which other places are looked for.
+const MOST_REHOUSED: usize = 100;
+
+/// Who may see plans and make them.
+const MAY: &[Permission] = &[Permission::PlansManage];
+
+impl Managed for ProposedPlan {
+    const SEE: &'static [Permission] = MAY;
+    const CHANGE: &'static [Permission] = MAY;
+}
+
+/// A time kept free, with the place as the part it was named by.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Free {
+    /// The due item it concerns; `None` for every one.
+    pub(crate) task: Option<DueItemId>,
+    /// The box, supply or room it concerns; `None` for every one.
+    pub(crate) place: Option<ThingId>,
+    /// The time.
+    pub(crate) interval: Interval,
+}
+
+/// What a plan is asked for, as parsed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Asked {
+    /// All but the times kept free.
+    pub(crate) scope: Scope,
+    /// Times kept free.
+    pub(crate) free: Vec<Free>,
+    /// The fields that name due items, and what they name.
+    pub(crate) named: Vec<(String, DueItemId)>,
+    /// How long to search at most.
+    pub(crate) time: Duration,
+}
+
+/// What is ready to be searched.
+#[derive(Debug)]
+pub(crate) struct Prepared {
+    scope: Scope,
+    loaded: Loaded,
+    time: Duration,
+    now: DateTime<Utc>,
+}
+
+/// Loads what bears on a plan that is asked for.
+pub(crate) fn prepare(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    based_on: Option<Uuid>,
+    parse: impl FnOnce(&mut dyn ParseContext, Option<&Scope>) -> Result<Asked, Violations>,
+) -> Result<Prepared> {
+    actor.needs_any(MAY)?;
+    let earlier = based_on.map(|id| ProposedPlan::find(tx, id)).transpose()?.flatten();
+    if let Some(id) = based_on.filter(|_| earlier.is_none()) {
+        return Err(Error::invalid("based_on", "unknown_reference", format!("there is no plan {id}")));
+    }
+    let asked = Lookup::parse(tx, |context| parse(context, earlier.as_ref().map(|plan| &plan.value.scope)))?;
+    plan_snapshot::check_named(tx, &asked.named)?;
+    let mut scope = asked.scope;
+    if !asked.free.is_empty() {
+        let parts = parts::parts(tx)?;
+        let forbid = |free: &Free| Forbid {
+            task: free.task,
+            place: free.place.map(|thing| place_of(&parts, thing).unwrap_or(Place::Elsewhere(thing))),
+            interval: free.interval,
+        };
+        scope.request.forbids.extend(asked.free.iter().map(forbid));
+    }
+    let loaded = plan_snapshot::load(tx, now, &scope, Weigh::Openings)?;
+    Ok(Prepared { scope, loaded, time: asked.time, now })
+}
+
+impl App {
+    /// Searches for a plan; what is found is not kept yet.
+    pub(crate) async fn search(&self, actor: &Actor, prepared: Prepared) -> Result<ProposedPlan> {
+        let turn = self.planner.clone().try_acquire_owned().map_err(|_| Error::PlannerOccupied)?;
+        let span = tracing::Span::current();
+        let proposed_by = actor.subject.clone();
+        let searched = tokio::task::spawn_blocking(move || {
+            let _turn = turn;
+            span.in_scope(|| prepared.search(proposed_by))
+        });
+        searched
+            .await
+            .map_err(|error| Error::Store(crate::store::StoreError::Unavailable(error.to_string())))?
+    }
+}
+
+impl Prepared {
+    /// Searches on this thread.
+    pub(crate) fn search(self, proposed_by: String) -> Result<ProposedPlan> {
+        let Self { scope, loaded, time, now } = self;
+        let mut budget = Until::after(time);
+        let found = propose(&loaded.snapshot, &scope.request, now, scope.seed, &mut budget);
+        let plan = found.map_err(Error::PlanImpossible)?;
+        let basis = loaded.basis;
+        Ok(ProposedPlan { scope, basis, plan, alternatives: Vec::new(), proposed_by, adopted: None })
+    }
+}
+
+/// Where those could go whose bookings give way, with the plan adopted.
+pub(crate) fn rehouse(tx: &mut Tx<'_>, now: DateTime<Utc>, plan: &Plan) -> Result<Vec<Elsewhere>> {
+    let nobody = VisitId::from(Uuid::nil());
+    let visits: Vec<Busy> = plan
+        .visits
+        .iter()
+        .flat_map(|visit| &visit.claims)
+        .map(|claim| Busy {
+            resource: claim.resource,
+            interval: claim.interval,
+            why: Why::Upkeep,
+            owner: Owner::Visit(nobody),
+        })
+        .collect();
+    let mut displaced: Vec<_> =
+        plan.visits.iter().flat_map(|visit| &visit.displaced).map(|one| one.booking).collect();
+    displaced.sort_unstable();
+    displaced.dedup();
+    let windows = all_windows(tx)?;
+    let mut found = Vec::new();
+    for id in displaced.into_iter().take(MOST_REHOUSED) {
+        let Some(booking) = Booking::find(tx, id.uuid())? else { continue };
+        let person = Person::find(tx, booking.value.person.uuid())?;
+        let glovebox = Glovebox::find(tx, booking.value.glovebox.uuid())?;
+        let Some((person, glovebox)) = person.zip(glovebox) else { continue };
+        let home = box_view(tx, &glovebox, &windows, booking.value.interval, Some(id))?;
+        let request = booking.value.asked_anew();
+        let other = book::alternatives(tx, now, &request, &person, (&home, Some(id)), &visits)?;
+        let openings = other.into_iter().map(|one| OtherPlace {
+            glovebox: one.glovebox,
+            glovebox_tag: one.tag.to_string(),
+            stations: one.stations.iter().map(ToString::to_string).collect(),
+            interval: one.interval,
+        });
+        found.push(Elsewhere { booking: id, openings: openings.collect() });
+    }
+    Ok(found)
+}
+
+/// Keeps a plan that was found.
+pub(crate) fn save(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    proposed: &ProposedPlan,
+) -> Result<Stored<ProposedPlan>> {
+    actor.needs_any(MAY)?;
+    let stored =
+        Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value: proposed.clone() };
+    ProposedPlan::insert(tx, &stored)?;
+    note(tx, actor, now, "maintenance_plan.created", &stored)?;
+    Ok(stored)
+}
+
+/// Tells the world of a plan.
+pub(super) fn note(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    kind: &str,
+    stored: &Stored<ProposedPlan>,
+) -> Result<()> {
+    let value = &stored.value;
+    let body = json!({
+        "version": stored.version, "from": value.scope.horizon.start(), "to": value.scope.horizon.end(),
+        "visits": value.plan.visits.len(), "left_out": value.plan.unplaced.len(),
+    });
+    Ok(events::append(tx, now, kind, stored.id, &actor.subject, &body)?)
+}
+
+/// Throws a plan away that was not adopted.
+pub(crate) fn discard(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    id: Uuid,
+    precondition: &Precondition,
+) -> Result<()> {
+    let reference = crate::domain::names::Reference::Id(id);
+    let current = keep::get::<ProposedPlan>(tx, actor, &reference)?;
+    if current.value.adopted.is_some() {
+        return Err(Error::WrongState("the plan was adopted; cancel its visits instead".to_owned()));
+    }
+    keep::remove::<ProposedPlan>(tx, actor, now, &reference, precondition)
+}
+
+/// The request of an earlier plan with what is asked beside it; a pin of the
+/// same task takes the place of the earlier one.
+pub(crate) fn amended(earlier: &Request, pins: Vec<Pin>, left_out: Vec<DueItemId>) -> Request {
+    let mut request = earlier.clone();
+    request.pins.retain(|old| pins.iter().all(|new| new.task != old.task) && !left_out.contains(&old.task));
+    request.left_out.retain(|old| pins.iter().all(|new| new.task != *old));
+    request.pins.extend(pins);
+    request.left_out.extend(left_out);
+    request.left_out.sort_unstable();
+    request.left_out.dedup();
+    request
+}
