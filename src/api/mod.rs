@@ -1,5 +1,6 @@
 //! The HTTP interface: parses requests, calls one use case each, and answers.
 
+mod audit;
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
@@ -82,6 +83,7 @@ pub(crate) fn described(config: &mut ServiceConfig<'_>) {
 }
 
 fn resources(config: &mut ServiceConfig<'_>) {
+    audit::routes(config);
     bookings::routes(config);
     calculations::routes(config);
     changes::routes(config);

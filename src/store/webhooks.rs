@@ -2,7 +2,7 @@
 
 use super::Tx;
 use super::error::{StoreError, StoreResult};
-use super::kept::{Kept, only_one};
+use super::kept::{Kept, only_one, recorded};
 use super::schema::webhooks;
 use super::things::{checked, uuid};
 use crate::domain::facility::{Stored, ThingKind};
@@ -14,7 +14,7 @@ use diesel::prelude::*;
 use uuid::Uuid;
 
 /// What callers see and write of a webhook.
-#[derive(Queryable, Selectable, AsChangeset)]
+#[derive(Queryable, Selectable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = webhooks, treat_none_as_null = true)]
 struct WebhookRow {
     id: String,
@@ -150,6 +150,10 @@ impl Kept for Webhook {
         diesel::delete(webhooks::table.find(id.to_string())).execute(tx.db())?;
         Ok(())
     }
+
+    fn record(stored: &Stored<Self>) -> serde_json::Value {
+        recorded(&WebhookRow::from(stored))
+    }
 }
 
 /// Gives a new webhook its secret, and the place in the feed after which it is told.
@@ -208,11 +212,11 @@ pub(crate) fn behind(tx: &mut Tx<'_>, last: i64) -> StoreResult<Vec<(Stored<Webh
     rows.into_iter().map(|(row, position)| Ok((row.try_into()?, position))).collect()
 }
 
-/// Notes that a webhook has been told up to `to`; lost against another instance
-/// when it no longer stands at `from`.
-pub(crate) fn advance(tx: &mut Tx<'_>, id: Uuid, from: i64, to: i64) -> StoreResult<()> {
+/// Notes that a webhook has been told up to `to`; tells whether it still stood at
+/// `from`, which it does not when another instance has told it meanwhile.
+pub(crate) fn advance(tx: &mut Tx<'_>, id: Uuid, from: i64, to: i64) -> StoreResult<bool> {
     let row = webhooks::table.find(id.to_string()).filter(webhooks::position.eq(from));
-    only_one(diesel::update(row).set(webhooks::position.eq(to)).execute(tx.db())?)
+    Ok(diesel::update(row).set(webhooks::position.eq(to)).execute(tx.db())? == 1)
 }
 
 /// Notes how a webhook stands after a try. Switching it off is a change of its own.
@@ -242,4 +246,9 @@ pub(crate) fn stands(
             only_one(disabled)
         }
     }
+}
+
+/// The place in the feed up to which a webhook has been told.
+pub(crate) fn told(tx: &mut Tx<'_>, id: WebhookId) -> StoreResult<i64> {
+    Ok(webhooks::table.find(id.to_string()).select(webhooks::position).first(tx.db())?)
 }

@@ -5,6 +5,7 @@
 #[path = "../world/mod.rs"]
 mod world;
 
+mod audit;
 mod authorisation;
 mod bookings;
 mod calculations;
