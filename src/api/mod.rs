@@ -39,6 +39,7 @@ mod stock_items;
 mod stock_movements;
 mod stock_projections;
 mod upkeep_rules;
+mod webhooks;
 
 /// The forms in which callers write things, for files that are loaded.
 pub(crate) mod forms {
@@ -109,4 +110,5 @@ fn resources(config: &mut ServiceConfig<'_>) {
     stock_movements::routes(config);
     stock_projections::routes(config);
     upkeep_rules::routes(config);
+    webhooks::routes(config);
 }

@@ -211,6 +211,27 @@ on_both_backends! {
     }
 }
 
+/// Positions become visible in their order because they are given one after the other:
+/// whoever asks while somebody is at it waits until that is committed.
+#[test]
+fn those_who_give_positions_take_turns() {
+    let Some(world) = World::postgres() else { return };
+    let mut at_it = world.raw();
+    let mut follower = Follower::new(&world);
+    follower.ask_until_nothing_comes(100);
+    begin(&mut at_it);
+    at_it.run("SELECT pg_advisory_xact_lock(4917203587)").unwrap();
+    append(&mut world.raw(), 1);
+    let asked = std::thread::scope(|scope| {
+        let asking = scope.spawn(|| follower.ask(100));
+        std::thread::sleep(Duration::from_millis(500));
+        assert!(!asking.is_finished(), "a position was given without waiting");
+        at_it.run("COMMIT").unwrap();
+        asking.join().unwrap()
+    });
+    assert_eq!((asked, follower.marks), (1, vec![1]));
+}
+
 /// The case in which a feed by number alone loses a change: the lower number is
 /// committed after the higher one has been read.
 #[test]

@@ -26,4 +26,5 @@ mod stock;
 mod tokens;
 mod upkeep;
 mod uptake;
+mod webhooks;
 mod windows;

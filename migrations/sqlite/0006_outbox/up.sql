@@ -72,3 +72,4 @@ CREATE TABLE webhook_deliveries (
 );
 CREATE INDEX webhook_deliveries_due ON webhook_deliveries (state, due_at);
 CREATE INDEX webhook_deliveries_by_webhook ON webhook_deliveries (webhook_id, id);
+CREATE INDEX webhook_deliveries_by_end ON webhook_deliveries (finished_at);
