@@ -43,8 +43,7 @@ use crate::store::kept::Kept as _;
 use crate::store::{self, Store, StoreResult, deliveries, idempotency, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
-use std::sync::Arc;
-use tokio::sync::Semaphore;
+use std::sync::{Arc, Mutex};
 use uuid::Uuid;
 
 pub(crate) use crate::store::Tx;
@@ -55,7 +54,7 @@ pub struct App {
     store: Store,
     clock: Clock,
     /// One plan is searched for at a time: a search takes a core for seconds.
-    planner: Arc<Semaphore>,
+    planner: Arc<Mutex<()>>,
     /// Where webhooks may go.
     reach: Arc<Reach>,
 }
@@ -63,7 +62,7 @@ pub struct App {
 impl App {
     /// The application over a store and a clock.
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, planner: Arc::new(Semaphore::new(1)), reach: Arc::default() }
+        Self { store, clock, planner: Arc::default(), reach: Arc::default() }
     }
 
     /// The same, with webhooks going where the site lets them.
