@@ -30,7 +30,7 @@ struct FeedQuery {
     limit: Option<String>,
 }
 
-/// A change as a CloudEvents 1.0 event.
+/// A change as a `CloudEvents` 1.0 event.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
     "specversion": "1.0", "id": "5b1f0c7d9a0e4f0d8c1c6a52e7d3b9f4",
@@ -43,7 +43,7 @@ struct FeedQuery {
     }
 }))]
 pub(crate) struct ChangeBody {
-    /// Version of CloudEvents; `1.0`.
+    /// Version of `CloudEvents`; `1.0`.
     specversion: &'static str,
     /// Names the event. Whoever has dealt with it before may pass over it.
     id: String,

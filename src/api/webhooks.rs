@@ -49,7 +49,7 @@ fn reachable(reach: &Reach, webhook: Webhook) -> Result<Webhook, Violations> {
 
 /// Set up a webhook.
 ///
-/// From now on each change it wants is sent to it as a CloudEvents 1.0 event in JSON, signed as Standard Webhooks
+/// From now on each change it wants is sent to it as a `CloudEvents` 1.0 event in JSON, signed as Standard Webhooks
 /// 1.0.0 says. The `secret` is shown here only. A message counts as arrived when it is answered 2xx within 15 seconds;
 /// otherwise it is sent again after 5 seconds, 5 minutes, 30 minutes, 2, 5, 10, 14, 20 and 24 hours.
 /// After five days in which nothing arrived, or a 410, the webhook is switched off.

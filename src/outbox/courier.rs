@@ -63,9 +63,9 @@ impl Resolver for Guarded {
         config: &Config,
         timeout: NextTimeout,
     ) -> Result<ResolvedSocketAddrs, ureq::Error> {
-        let found = self.inner.resolve(uri, config, timeout).map_err(|error| match error {
-            ureq::Error::Io(_) => ureq::Error::HostNotFound,
-            other => other,
+        let found = self.inner.resolve(uri, config, timeout).map_err(|error| {
+            // What the system says of names it does not know arrives as this.
+            if matches!(error, ureq::Error::Io(_)) { ureq::Error::HostNotFound } else { error }
         })?;
         let mut allowed = self.empty();
         for address in found.iter().filter(|address| self.reach.admits(address.ip()).is_ok()) {

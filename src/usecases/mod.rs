@@ -66,6 +66,7 @@ impl App {
     }
 
     /// The same, with webhooks going where the site lets them.
+    #[must_use]
     pub fn reaching(self, reach: Reach) -> Self {
         Self { reach: Arc::new(reach), ..self }
     }

@@ -45,7 +45,7 @@ impl Follower {
 
     /// Asks once; returns how many changes came.
     fn ask(&mut self, limit: usize) -> usize {
-        let after = self.next.iter().map(|next| format!("&after={next}")).collect::<String>();
+        let after = self.next.as_ref().map_or_else(String::new, |next| format!("&after={next}"));
         let answer = self.client.get(&format!("/changes?limit={limit}{after}")).is(200).json();
         let items = answer["items"].as_array().unwrap();
         assert!(items.len() <= limit);

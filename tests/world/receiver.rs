@@ -49,7 +49,7 @@ impl Receiver {
         std::thread::spawn(move || {
             for stream in listener.incoming() {
                 let own = own.clone();
-                std::thread::spawn(move || own.answer(stream.unwrap()));
+                std::thread::spawn(move || own.answer(&stream.unwrap()));
             }
         });
         receiver
@@ -83,8 +83,8 @@ impl Receiver {
         panic!("{} of {count} messages came", self.received().len());
     }
 
-    fn answer(&self, stream: TcpStream) {
-        let mut reader = BufReader::new(&stream);
+    fn answer(&self, stream: &TcpStream) {
+        let mut reader = BufReader::new(stream);
         let mut line = String::new();
         if reader.read_line(&mut line).unwrap_or(0) == 0 {
             return;
@@ -107,6 +107,7 @@ impl Receiver {
             state.answers.pop_front().unwrap_or(204)
         };
         let answer = format!("HTTP/1.1 {status} Said\r\nContent-Length: 0\r\nConnection: close\r\n\r\n");
-        (&stream).write_all(answer.as_bytes()).unwrap();
+        let mut stream = stream;
+        stream.write_all(answer.as_bytes()).unwrap();
     }
 }

@@ -90,7 +90,7 @@ impl Network {
 
 /// Blocks of IPv4 that are not for anyone anywhere, and what they are for.
 const SPECIAL_V4: &[(Ipv4Addr, u8, &str)] = &[
-    (Ipv4Addr::new(0, 0, 0, 0), 8, "unspecified"),
+    (Ipv4Addr::UNSPECIFIED, 8, "unspecified"),
     (Ipv4Addr::new(10, 0, 0, 0), 8, "private"),
     (Ipv4Addr::new(100, 64, 0, 0), 10, "shared"),
     (Ipv4Addr::new(127, 0, 0, 0), 8, "loopback"),

@@ -147,6 +147,7 @@ impl Delivery {
     }
 
     /// The message after a try that ended at `now`.
+    #[must_use]
     pub fn after(mut self, attempt: Attempt, now: DateTime<Utc>) -> Self {
         let arrived = attempt.arrived();
         self.attempts.push(attempt);
