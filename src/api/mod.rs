@@ -38,6 +38,7 @@ mod services;
 mod stock_items;
 mod stock_movements;
 mod stock_projections;
+mod strict;
 mod upkeep_rules;
 mod webhooks;
 
