@@ -1,4 +1,4 @@
-//! The only reader of the time, and the mint of ids, which carry it.
+//! The only reader of the time, and the mint of ids, which carry it, and of secrets.
 
 use crate::domain::planning::Budget;
 use chrono::{DateTime, SubsecRound, Utc};
@@ -66,4 +66,11 @@ impl Budget for Until {
 /// A fresh id; ids minted later sort later.
 pub fn fresh_id() -> Uuid {
     Uuid::now_v7()
+}
+
+/// Fresh random bytes that nobody can guess.
+pub fn fresh_secret() -> [u8; 32] {
+    let mut bytes = [0; 32];
+    getrandom::fill(&mut bytes).expect("the system has random numbers");
+    bytes
 }

@@ -1,9 +1,11 @@
 //! The HTTP interface: parses requests, calls one use case each, and answers.
 
+mod audit;
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
 pub(crate) mod calculations;
+mod changes;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
@@ -38,6 +40,7 @@ mod stock_movements;
 mod stock_projections;
 mod strict;
 mod upkeep_rules;
+mod webhooks;
 
 /// The forms in which callers write things, for files that are loaded.
 pub(crate) mod forms {
@@ -82,8 +85,10 @@ pub(crate) fn described(config: &mut ServiceConfig<'_>) {
 }
 
 fn resources(config: &mut ServiceConfig<'_>) {
+    audit::routes(config);
     bookings::routes(config);
     calculations::routes(config);
+    changes::routes(config);
     due_items::routes(config);
     facility::routes(config);
     gas_forecasts::routes(config);
@@ -106,4 +111,5 @@ fn resources(config: &mut ServiceConfig<'_>) {
     stock_movements::routes(config);
     stock_projections::routes(config);
     upkeep_rules::routes(config);
+    webhooks::routes(config);
 }

@@ -8,3 +8,4 @@ mod recurrence;
 mod statistics;
 mod stock;
 mod trends;
+mod webhooks;

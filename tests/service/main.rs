@@ -5,9 +5,11 @@
 #[path = "../world/mod.rs"]
 mod world;
 
+mod audit;
 mod authorisation;
 mod bookings;
 mod calculations;
+mod changes;
 mod claims;
 mod constraints;
 mod crash;
@@ -24,4 +26,5 @@ mod stock;
 mod tokens;
 mod upkeep;
 mod uptake;
+mod webhooks;
 mod windows;
