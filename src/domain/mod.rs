@@ -7,6 +7,7 @@ pub mod access;
 pub mod booking;
 pub mod calendar;
 pub mod facility;
+pub mod feeds;
 pub mod ids;
 pub mod names;
 pub mod physics;
