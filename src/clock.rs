@@ -1,6 +1,8 @@
-//! The only reader of the time, and the mint of ids, which carry it.
+//! The only reader of the time, and the mint of ids, which carry it, and of keys.
 
 use crate::domain::planning::Budget;
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, SubsecRound, Utc};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
@@ -66,4 +68,12 @@ impl Budget for Until {
 /// A fresh id; ids minted later sort later.
 pub fn fresh_id() -> Uuid {
     Uuid::now_v7()
+}
+
+/// A fresh key that nobody can guess: 256 random bits as 43 characters that an
+/// address may hold. `None` where the machine has no randomness to give.
+pub fn fresh_key() -> Option<String> {
+    let mut octets = [0_u8; 32];
+    getrandom::fill(&mut octets).ok()?;
+    Some(URL_SAFE_NO_PAD.encode(octets))
 }

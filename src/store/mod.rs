@@ -2,6 +2,7 @@
 //! returns what it finds; it decides nothing.
 
 pub(crate) mod bookings;
+pub(crate) mod calendar_keys;
 pub(crate) mod claims;
 pub(crate) mod db;
 pub(crate) mod due_date_history;

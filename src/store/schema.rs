@@ -417,6 +417,21 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    calendar_keys (id) {
+        id -> Text,
+        thing_id -> Text,
+        feed -> Text,
+        label -> Text,
+        key_hash -> Text,
+        made_by -> Text,
+        last_used_at -> Nullable<Timestamp>,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
 diesel::joinable!(claims -> bookings (booking_id));
 diesel::joinable!(due_date_history -> due_items (due_item_id));
 diesel::joinable!(readings -> reading_series (series_id));

@@ -5,10 +5,14 @@
 pub(crate) mod adopt_plan;
 pub(crate) mod assess_room;
 pub(crate) mod book;
+pub(crate) mod calendar_feeds;
+pub(crate) mod calendar_keys;
 pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
+pub(crate) mod free_busy;
 pub(crate) mod holds;
+pub(crate) mod import_closures;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
 pub(crate) mod lives;
