@@ -1,15 +1,20 @@
 //! The HTTP interface: parses requests, calls one use case each, and answers.
 
+mod accept;
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
 pub(crate) mod calculations;
+mod calendar_keys;
+mod calendars;
+mod closure_imports;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
 mod due_items;
 mod facility;
 pub(crate) mod fields;
+mod free_busy;
 mod gas_forecasts;
 mod gas_supplies;
 mod gloveboxes;
@@ -61,6 +66,9 @@ use utoipa_actix_web::service_config::ServiceConfig;
 /// The application, as handlers receive it.
 pub(crate) type Api = web::Data<App>;
 
+/// The media type of calendars, as answers carry it.
+const ICALENDAR: &str = "text/calendar; charset=utf-8";
+
 /// Base path of every resource.
 pub(crate) const BASE: &str = "/api/v1";
 
@@ -83,8 +91,12 @@ pub(crate) fn described(config: &mut ServiceConfig<'_>) {
 fn resources(config: &mut ServiceConfig<'_>) {
     bookings::routes(config);
     calculations::routes(config);
+    calendar_keys::routes(config);
+    calendars::routes(config);
+    closure_imports::routes(config);
     due_items::routes(config);
     facility::routes(config);
+    free_busy::routes(config);
     gas_forecasts::routes(config);
     gas_supplies::routes(config);
     gloveboxes::routes(config);
