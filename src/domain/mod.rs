@@ -14,4 +14,5 @@ pub mod physics;
 pub mod planning;
 pub mod quantity;
 pub mod upkeep;
+pub mod usage;
 pub mod violations;

@@ -29,6 +29,7 @@ pub(crate) mod site;
 pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
+pub(crate) mod usage_closings;
 pub(crate) mod visits;
 pub(crate) mod windows;
 mod writer;

@@ -432,6 +432,35 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    usage_closings (month) {
+        month -> Text,
+        starts_at -> Timestamp,
+        ends_at -> Timestamp,
+        closed_at -> Timestamp,
+        closed_by -> Text,
+    }
+}
+
+diesel::table! {
+    usage_entries (id) {
+        id -> Text,
+        month -> Text,
+        of_month -> Text,
+        booking_id -> Text,
+        group_name -> Nullable<Text>,
+        person_id -> Text,
+        glovebox_id -> Text,
+        bookings -> BigInt,
+        logged -> BigInt,
+        booked -> BigInt,
+        station_time -> BigInt,
+        transfers -> BigInt,
+        turns_ml -> BigInt,
+        purge_ml -> BigInt,
+    }
+}
+
 diesel::joinable!(claims -> bookings (booking_id));
 diesel::joinable!(due_date_history -> due_items (due_item_id));
 diesel::joinable!(readings -> reading_series (series_id));
@@ -463,4 +492,5 @@ diesel::allow_tables_to_appear_in_same_query!(
     reading_series,
     readings,
     events,
+    usage_entries,
 );
