@@ -11,6 +11,7 @@ mod closure_imports;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
+mod csv_cells;
 mod due_items;
 mod facility;
 pub(crate) mod fields;
@@ -42,6 +43,7 @@ mod stock_items;
 mod stock_movements;
 mod stock_projections;
 mod upkeep_rules;
+mod usage_statements;
 
 /// The forms in which callers write things, for files that are loaded.
 pub(crate) mod forms {
@@ -117,4 +119,5 @@ fn resources(config: &mut ServiceConfig<'_>) {
     stock_movements::routes(config);
     stock_projections::routes(config);
     upkeep_rules::routes(config);
+    usage_statements::routes(config);
 }

@@ -31,6 +31,7 @@ pub(crate) mod situation;
 pub(crate) mod stock;
 pub(crate) mod swap_cylinder;
 pub(crate) mod upkeep;
+pub(crate) mod usage_statements;
 pub(crate) mod visits;
 pub(crate) mod windows;
 
