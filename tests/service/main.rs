@@ -25,4 +25,5 @@ mod stock;
 mod tokens;
 mod upkeep;
 mod uptake;
+mod usage_statements;
 mod windows;
