@@ -1,6 +1,7 @@
 //! Request bodies: read up to a limit, parsed strictly, faults named by field.
 
 use super::problem::{self, Problem};
+use super::strict::Strict;
 use crate::domain::violations::Violation;
 use crate::usecases::once::OnceKey;
 use actix_web::dev::Payload;
@@ -12,6 +13,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use futures_util::StreamExt as _;
 use futures_util::future::LocalBoxFuture;
 use serde::de::{Deserialize, DeserializeOwned};
+use serde_json::Value;
 use serde_json::error::Category;
 use sha2::{Digest, Sha256};
 
@@ -44,10 +46,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
             let bytes = read(payload, JSON_LIMIT).await?;
             let once = once_key(&request, &bytes)?;
             let value = parse_json(&bytes)?;
-            // Read as a list, a form would take its fields by position.
-            if bytes.trim_ascii_start().first() == Some(&b'[') {
-                return Err(Problem::field("", "wrong_type", "must be an object, not a list"));
-            }
+            forms_are_objects::<T>(&bytes)?;
             Ok(Self { value, once })
         })
     }
@@ -98,6 +97,15 @@ pub(crate) fn parse_json<'de, T: Deserialize<'de>>(bytes: &'de [u8]) -> Result<T
         .end()
         .map_err(|e| Problem::new(problem::UNREADABLE, format!("the body goes on after the JSON: {e}")))?;
     Ok(parsed)
+}
+
+/// Passes when no form in a body, which parses, was written as a list.
+pub(crate) fn forms_are_objects<T: DeserializeOwned>(bytes: &[u8]) -> Result<(), Problem> {
+    let value: Value = parse_json(bytes)?;
+    match serde_path_to_error::deserialize::<_, T>(Strict(&value)) {
+        Ok(_) => Ok(()),
+        Err(error) => Err(Problem::invalid(&shape_fault(&error.path().to_string(), error.inner()).into())),
+    }
 }
 
 /// A value of the wrong shape, as a violation that names the field; `field` is

@@ -8,7 +8,7 @@ use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::header::HeaderBuilder;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn, PathItem};
 use utoipa::openapi::response::ResponseBuilder;
-use utoipa::openapi::schema::{ObjectBuilder, Schema, Type};
+use utoipa::openapi::schema::{ArrayItems, ObjectBuilder, Schema, Type};
 use utoipa::openapi::security::{
     ApiKey, ApiKeyValue, HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme,
 };
@@ -58,7 +58,7 @@ fn complete(document: &mut OpenApi) {
     <Problem as utoipa::ToSchema>::schemas(&mut schemas);
     schemas.push(("Problem".to_owned(), <Problem as utoipa::PartialSchema>::schema()));
     components.schemas.extend(schemas);
-    open_views(&mut components.schemas);
+    open_views(document);
     for (path, item) in &mut document.paths.paths {
         complete_path(path, item);
     }
@@ -66,20 +66,62 @@ fn complete(document: &mut OpenApi) {
 }
 
 /// A form admits no other fields; the view that answers with it has more. The
-/// form is therefore written out in the view, without that limit.
-fn open_views(schemas: &mut BTreeMap<String, RefOr<Schema>>) {
-    let forms = schemas.clone();
-    for view in schemas.values_mut() {
-        let RefOr::T(Schema::AllOf(parts)) = view else { continue };
-        for part in &mut parts.items {
-            let RefOr::Ref(form) = part else { continue };
-            let name = form.ref_location.rsplit('/').next().unwrap_or_default();
-            if let Some(RefOr::T(Schema::Object(form))) = forms.get(name) {
-                let mut open = form.clone();
-                open.additional_properties = None;
-                *part = RefOr::T(Schema::Object(open));
+/// form is therefore written out in the view, without that limit, wherever the
+/// view stands: among the components, in a list of them, in an answer.
+fn open_views(document: &mut OpenApi) {
+    let Some(components) = &mut document.components else { return };
+    let forms = components.schemas.clone();
+    for schema in components.schemas.values_mut() {
+        open_view(schema, &forms);
+    }
+    for item in document.paths.paths.values_mut() {
+        let operations = [&mut item.get, &mut item.post, &mut item.patch, &mut item.put, &mut item.delete];
+        for response in operations.into_iter().flatten().flat_map(|one| one.responses.responses.values_mut())
+        {
+            let RefOr::T(response) = response else { continue };
+            for content in response.content.values_mut() {
+                if let RefOr::T(content) = content
+                    && let Some(schema) = &mut content.schema
+                {
+                    open_view(schema, &forms);
+                }
             }
         }
+    }
+}
+
+fn open_view(schema: &mut RefOr<Schema>, forms: &BTreeMap<String, RefOr<Schema>>) {
+    let RefOr::T(schema) = schema else { return };
+    match schema {
+        Schema::AllOf(parts) => {
+            for part in &mut parts.items {
+                written_out(part, forms);
+                open_view(part, forms);
+            }
+        }
+        Schema::Object(object) => {
+            object.properties.values_mut().for_each(|property| open_view(property, forms));
+        }
+        Schema::Array(array) => {
+            if let ArrayItems::RefOrSchema(items) = &mut array.items {
+                open_view(items, forms);
+            }
+        }
+        Schema::OneOf(parts) => parts.items.iter_mut().for_each(|part| open_view(part, forms)),
+        Schema::AnyOf(parts) => parts.items.iter_mut().for_each(|part| open_view(part, forms)),
+        // The library may come to know more; they stay as they are.
+        _ => {}
+    }
+}
+
+/// Puts what a reference names in its place, open to more fields.
+fn written_out(part: &mut RefOr<Schema>, forms: &BTreeMap<String, RefOr<Schema>>) {
+    let RefOr::Ref(form) = part else { return };
+    let name = form.ref_location.rsplit('/').next().unwrap_or_default();
+    if let Some(RefOr::T(Schema::Object(form))) = forms.get(name) {
+        let mut open = form.clone();
+        open.additional_properties = None;
+        *part = RefOr::T(Schema::Object(open));
     }
 }
 
@@ -203,12 +245,20 @@ fn header_parameter(name: &str, required: Required, about: &str) -> Parameter {
 }
 
 fn idempotency_key() -> Parameter {
-    header_parameter(
+    let visible = ObjectBuilder::new()
+        .schema_type(Type::String)
+        .min_length(Some(1))
+        .max_length(Some(128))
+        .pattern(Some("^[!-~]{1,128}$"))
+        .build();
+    let mut key = header_parameter(
         "Idempotency-Key",
         Required::False,
         "A key of the caller's choosing: the same request sent again with it gets the first answer again \
          (IETF draft-ietf-httpapi-idempotency-key-header).",
-    )
+    );
+    key.schema = Some(visible.into());
+    key
 }
 
 fn conditional(operation: &mut Operation) {
@@ -257,14 +307,12 @@ impl Methods {
             pattern.len() == segments.len()
                 && pattern.iter().zip(&segments).all(|(part, given)| fits_part(part, given))
         };
-        let mut methods: Vec<&str> = self
-            .0
-            .iter()
-            .filter(|(pattern, _)| fits(pattern))
-            .flat_map(|(_, methods)| methods.clone())
-            .collect();
+        let written = |pattern: &[String]| pattern.iter().filter(|part| !part.starts_with('{')).count();
+        // Where a path fits two patterns, the one that writes out more of it is meant.
+        let fitting = self.0.iter().filter(|(pattern, _)| fits(pattern));
+        let closest = fitting.max_by_key(|(pattern, _)| written(pattern));
+        let mut methods = closest.map(|(_, methods)| methods.clone()).unwrap_or_default();
         methods.sort_unstable();
-        methods.dedup();
         methods
     }
 }

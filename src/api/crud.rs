@@ -5,6 +5,7 @@ use super::body::{Body, shape_fault};
 use super::conditional::{self, IfMatch};
 use super::paging::{Listing, Page, PageQuery};
 use super::problem::Problem;
+use super::strict::Strict;
 use crate::domain::access::Actor;
 use crate::domain::facility::{ParseContext, Stored};
 use crate::domain::names::Reference;
@@ -205,9 +206,27 @@ pub(crate) fn merged<F: Form>(current: &F::Value, patch: &Value) -> Result<F, Vi
 /// A form with a merge patch applied.
 pub(crate) fn patched<F: Serialize + DeserializeOwned>(form: &F, patch: &Value) -> Result<F, Violations> {
     let mut form = serde_json::to_value(form).unwrap_or(Value::Null);
+    refuse_unknown_nulls::<F>(&form, patch)?;
     merge(&mut form, patch);
-    serde_path_to_error::deserialize(form)
+    serde_path_to_error::deserialize(Strict(&form))
         .map_err(|error| shape_fault(&error.path().to_string(), error.inner()).into())
+}
+
+/// A null takes a field away, so that one of an unknown field would go unseen.
+fn refuse_unknown_nulls<F: DeserializeOwned>(form: &Value, patch: &Value) -> Result<(), Violations> {
+    let Value::Object(changes) = patch else { return Ok(()) };
+    for name in changes.iter().filter(|(_, change)| change.is_null()).map(|(name, _)| name) {
+        let mut with_null = form.clone();
+        if let Value::Object(fields) = &mut with_null {
+            fields.entry(name.clone()).or_insert(Value::Null);
+        }
+        if let Err(error) = serde_path_to_error::deserialize::<_, F>(Strict(&with_null))
+            && error.inner().to_string().starts_with("unknown field")
+        {
+            return Err(shape_fault(&error.path().to_string(), error.inner()).into());
+        }
+    }
+    Ok(())
 }
 
 /// JSON merge patch, RFC 7396 §2.

@@ -51,6 +51,28 @@ pub(crate) struct VisitTaskBody {
 
 /// A visit for upkeep.
 #[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "id": "0199c5a0-0000-7000-8000-000000000020", "plan": "0199c5a0-0000-7000-8000-000000000010",
+    "status": "confirmed", "glovebox": "0199c5a0-0000-7000-8000-000000000005",
+    "place": "0199c5a0-0000-7000-8000-000000000005", "place_tag": "LYNX",
+    "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
+    "window": "0199c5a0-0000-7000-8000-000000000011",
+    "tasks": [{
+        "due_item": "0199c5a0-0000-7000-8000-000000000004", "task": "leak_test",
+        "subject": "0199c5a0-0000-7000-8000-000000000005", "subject_tag": "LYNX",
+        "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
+        "attended": [{"start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
+                      "people": [{"id": "0199c5a0-0000-7000-8000-000000000012", "name": "Ivo Brandl"}]}],
+        "service": null
+    }],
+    "purge": null,
+    "closes": [{"glovebox": "0199c5a0-0000-7000-8000-000000000005", "glovebox_tag": "LYNX",
+                "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z"}],
+    "claims": [{"resource": "0199c5a0-0000-7000-8000-000000000006", "resource_tag": "LYNX/S1",
+                "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z"}],
+    "displaced": [], "reasons": ["leak_test on LYNX is done 6 days before it has to be."], "cautions": [],
+    "created_at": "2026-04-01T08:05:00Z", "updated_at": "2026-04-01T08:05:00Z"
+}))]
 pub(crate) struct VisitBody {
     /// Its id.
     id: Uuid,

@@ -42,6 +42,7 @@ mod services;
 mod stock_items;
 mod stock_movements;
 mod stock_projections;
+mod strict;
 mod upkeep_rules;
 mod usage_statements;
 

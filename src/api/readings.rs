@@ -216,7 +216,8 @@ impl Sent {
 /// newer than the last release of such a hold, is stored but opens none.
 #[utoipa::path(tag = "readings",
     params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's choosing: \
-        the same request sent again with it gets the first answer again.")),
+        the same request sent again with it gets the first answer again.",
+        min_length = 1, max_length = 128, pattern = "^[!-~]{1,128}$")),
     request_body(description = "Readings in one of three forms", content(
         (ReadingsForm = "application/json"),
         (String = "application/x-ndjson"),

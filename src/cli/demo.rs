@@ -1,6 +1,7 @@
 //! `drykeep demo`: the main job on an invented facility.
 
 mod calendar;
+mod plan;
 mod tour;
 
 use super::load::{Occasion, Source, Times, load};
@@ -49,7 +50,7 @@ pub(super) const FIXTURES: [Source<'static>; 9] = fixtures![
 ///
 /// Makes an SQLite file `drykeep-demo.db` in the working directory anew, loads
 /// five gloveboxes with their gas, people, bookings and a year of readings,
-/// computes what is due, prints it, and serves the API with ready tokens.
+/// computes what is due, plans it around the bookings, prints both, and serves the API with ready tokens.
 #[derive(Debug, Args)]
 pub(super) struct Demo {
     /// Address to serve at.
@@ -85,6 +86,7 @@ impl Demo {
             report.night.report.text
         ))?;
         say(&calendar::ahead(&app, zone)?)?;
+        say(&plan::proposed(&app, zone)?)?;
         let Some(listener) = listener else {
             app.store().close();
             return Ok(ExitCode::SUCCESS);

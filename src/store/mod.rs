@@ -235,7 +235,8 @@ fn writer_gone() -> StoreError {
     StoreError::Unavailable("the writer has stopped".to_owned())
 }
 
-async fn off_thread<T, E>(work: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, E>
+/// Runs work that keeps a thread busy where it keeps no request waiting.
+pub(crate) async fn off_thread<T, E>(work: impl FnOnce() -> Result<T, E> + Send + 'static) -> Result<T, E>
 where
     T: Send + 'static,
     E: From<StoreError> + Send + 'static,
@@ -243,7 +244,7 @@ where
     let span = tracing::Span::current();
     tokio::task::spawn_blocking(move || span.in_scope(work))
         .await
-        .unwrap_or_else(|e| Err(StoreError::Unavailable(format!("database work was cut short: {e}")).into()))
+        .unwrap_or_else(|e| Err(StoreError::Unavailable(format!("work was cut short: {e}")).into()))
 }
 
 /// Keeps a caller's error apart from the database's own within a transaction.

@@ -45,8 +45,7 @@ use crate::store::kept::Kept as _;
 use crate::store::{self, Store, StoreResult, idempotency, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
-use std::sync::Arc;
-use tokio::sync::Semaphore;
+use std::sync::{Arc, Mutex};
 use uuid::Uuid;
 
 pub(crate) use crate::store::Tx;
@@ -57,13 +56,13 @@ pub struct App {
     store: Store,
     clock: Clock,
     /// One plan is searched for at a time: a search takes a core for seconds.
-    planner: Arc<Semaphore>,
+    planner: Arc<Mutex<()>>,
 }
 
 impl App {
     /// The application over a store and a clock.
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, planner: Arc::new(Semaphore::new(1)) }
+        Self { store, clock, planner: Arc::default() }
     }
 
     /// Makes sure of what must be there before anything can be asked for: the

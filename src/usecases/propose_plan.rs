@@ -15,10 +15,11 @@ use crate::domain::planning::record::{Elsewhere, OtherPlace, ProposedPlan, Scope
 use crate::domain::planning::snapshot::{Forbid, Pin, Request};
 use crate::domain::planning::{Place, Plan, propose};
 use crate::domain::violations::Violations;
-use crate::store::events;
 use crate::store::kept::Kept as _;
+use crate::store::{events, off_thread};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
+use std::sync::{Arc, TryLockError};
 use std::time::Duration;
 use uuid::Uuid;
 
@@ -101,16 +102,18 @@ pub(crate) fn prepare(
 impl App {
     /// Searches for a plan; what is found is not kept yet.
     pub(crate) async fn search(&self, actor: &Actor, prepared: Prepared) -> Result<ProposedPlan> {
-        let turn = self.planner.clone().try_acquire_owned().map_err(|_| Error::PlannerOccupied)?;
-        let span = tracing::Span::current();
+        let planner = Arc::clone(&self.planner);
         let proposed_by = actor.subject.clone();
-        let searched = tokio::task::spawn_blocking(move || {
-            let _turn = turn;
-            span.in_scope(|| prepared.search(proposed_by))
-        });
-        searched
-            .await
-            .map_err(|error| Error::Store(crate::store::StoreError::Unavailable(error.to_string())))?
+        off_thread(move || {
+            let _turn = match planner.try_lock() {
+                Ok(turn) => turn,
+                // A search that panicked left nothing half done.
+                Err(TryLockError::Poisoned(turn)) => turn.into_inner(),
+                Err(TryLockError::WouldBlock) => return Err(Error::PlannerOccupied),
+            };
+            prepared.search(proposed_by)
+        })
+        .await
     }
 }
 

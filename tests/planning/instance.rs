@@ -20,6 +20,9 @@ use uuid::Uuid;
 /// One instance.
 #[derive(Debug, Clone, Deserialize)]
 pub(crate) struct Instance {
+    /// Minutes between starts: 15 or 30.
+    #[serde(default = "half_an_hour")]
+    pub(crate) grid: i64,
     pub(crate) days: i64,
     pub(crate) boxes: Vec<ABox>,
     pub(crate) people: Vec<APerson>,
@@ -32,9 +35,10 @@ pub(crate) struct Instance {
     pub(crate) open_minimum: BTreeMap<WorkingGas, u32>,
     #[serde(default)]
     pub(crate) optimum: Option<i64>,
-    /// The best that the other solver found within its time, for large ones.
-    #[serde(default)]
-    pub(crate) reached: Option<i64>,
+}
+
+const fn half_an_hour() -> i64 {
+    30
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -141,6 +145,7 @@ impl Instance {
     /// Nothing in it.
     pub(crate) fn empty(days: i64) -> Self {
         Self {
+            grid: half_an_hour(),
             days,
             boxes: Vec::new(),
             people: Vec::new(),
@@ -152,7 +157,6 @@ impl Instance {
             closed: Vec::new(),
             open_minimum: BTreeMap::new(),
             optimum: None,
-            reached: None,
         }
     }
 
@@ -164,7 +168,7 @@ impl Instance {
         };
         Snapshot {
             horizon: interval(0, self.days * 1440).unwrap(),
-            grid: Grid::Half,
+            grid: if self.grid == 15 { Grid::Quarter } else { Grid::Half },
             boxes: self.boxes.iter().enumerate().map(|(n, b)| planned_box(n, b)).collect(),
             tasks: self.tasks.iter().enumerate().map(|(n, task)| self.task(n, task)).collect(),
             bookings: self

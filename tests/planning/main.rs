@@ -5,5 +5,6 @@
 
 mod awkward;
 mod instance;
+mod large;
 mod optimum;
 mod refusals;

@@ -109,6 +109,34 @@ fn two_that_fit_alone_but_not_together_are_both_named() {
     assert!(families.contains(&RuleFamily::Windows), "{families:?}");
 }
 
+/// As many boxes as there are hours before all is to be done, and one more.
+fn one_too_many() -> Instance {
+    let mut instance = simple();
+    instance.boxes = vec![ABox { gas: WorkingGas::Argon, stations: 1 }; 13];
+    let task = instance.tasks[0].clone();
+    instance.tasks = (0..13)
+        .map(|glovebox| ATask { glovebox: Some(glovebox), needs: Vec::new(), ..task.clone() })
+        .collect();
+    instance
+}
+
+#[test]
+fn what_fits_but_for_one_is_refused_whole_and_a_little_time_says_less_not_more() {
+    let instance = one_too_many();
+    // Three days with four hours of window and one person: twelve of thirteen fit.
+    let refusal = asked(&instance, &Request::default()).unwrap_err();
+    assert!(refusal.proved, "{}", refusal.summary);
+    assert_eq!(refusal.tasks.len(), 13);
+    let all: Vec<RuleFamily> = refusal.in_the_way.iter().map(|way| way.family).collect();
+    assert!(all.contains(&RuleFamily::ActBy), "{all:?}");
+    for steps in 1..60 {
+        let found =
+            propose(&instance.snapshot(), &Request::default(), base(), 1, &mut Steps(steps)).unwrap_err();
+        assert!(!found.tasks.is_empty());
+        assert!(found.in_the_way.iter().all(|way| all.contains(&way.family)), "{}", found.summary);
+    }
+}
+
 #[test]
 fn a_pin_is_kept_and_a_time_kept_free_stays_free() {
     let instance = simple();

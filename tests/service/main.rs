@@ -18,6 +18,7 @@ mod gas;
 mod lives;
 mod migrations;
 mod nights;
+mod plans;
 mod readings;
 mod room_oxygen;
 mod rooms;

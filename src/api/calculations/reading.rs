@@ -2,7 +2,7 @@
 //! them; they are answered as an impossible value of a named field rather
 //! than as text that cannot be read.
 
-use crate::api::body::parse_json;
+use crate::api::body::{forms_are_objects, parse_json};
 use crate::api::problem::Problem;
 use crate::domain::quantity::QuantityError;
 use crate::domain::violations::{Check, Coded as _, Violation};
@@ -15,7 +15,9 @@ const MARK: &str = "\u{0}no number\u{0}";
 /// Parses a question; every NaN, infinity and number beyond all bounds is a
 /// violation of its field.
 pub(super) fn question<Q: DeserializeOwned>(json: &[u8]) -> Result<Q, Problem> {
-    parse_json(json).map_err(|problem| impossible_numbers(json).unwrap_or(problem))
+    let question = parse_json(json).map_err(|problem| impossible_numbers(json).unwrap_or(problem))?;
+    forms_are_objects::<Q>(json)?;
+    Ok(question)
 }
 
 fn impossible_numbers(json: &[u8]) -> Option<Problem> {

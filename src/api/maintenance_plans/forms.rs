@@ -16,6 +16,8 @@ use uuid::Uuid;
 
 /// How far a plan looks ahead unless told otherwise.
 const USUAL_DAYS: i64 = 28;
+/// From now to the first visit unless told otherwise.
+const LEAD: TimeDelta = TimeDelta::hours(1);
 /// How long is searched, seconds: unless told otherwise, and at most.
 const USUAL_SECONDS: i64 = 5;
 const MOST_SECONDS: i64 = 30;
@@ -30,7 +32,8 @@ const MOST_NAMED: usize = 500;
     "keep_free": [{"glovebox": "LYNX", "start": "2026-04-06T00:00:00Z", "end": "2026-04-11T00:00:00Z"}]
 }))]
 pub(crate) struct PlanForm {
-    /// Visits begin after this (RFC 3339); now unless given.
+    /// Visits begin after this (RFC 3339); an hour from now unless given, so
+    /// that the plan can be looked at, adopted and prepared for.
     #[schema(format = DateTime)]
     from: Option<String>,
     /// Visits end before this, at most 92 days after `from`; 28 days unless given.
@@ -126,7 +129,7 @@ impl PlanForm {
         let free = check.each("keep_free", &self.keep_free, |free| free.parse(context));
         let left_out: Vec<DueItemId> = self.leave_out.iter().copied().map(Into::into).collect();
         for (index, id) in left_out.iter().enumerate() {
-            let pinned = pins.iter().any(|pin| pin.task == *id);
+            let pinned = self.pins.iter().any(|pin| pin.due_item == id.uuid());
             check.require(!pinned, &format!("leave_out[{index}]"), "contradiction", "is pinned as well");
         }
         let due_items = match &self.due_items {
@@ -157,7 +160,7 @@ impl PlanForm {
     fn horizon(&self, check: &mut Check, now: DateTime<Utc>, earlier: Option<&Scope>) -> Option<Interval> {
         let from = match &self.from {
             Some(text) => instant(check, "from", text)?.max(now),
-            None => earlier.map_or(now, |scope| scope.horizon.start()).max(now),
+            None => earlier.map_or(now, |scope| scope.horizon.start()).max(now + LEAD),
         };
         let to = match &self.to {
             Some(text) => instant(check, "to", text)?,

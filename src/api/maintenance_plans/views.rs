@@ -307,6 +307,43 @@ pub(crate) struct QualityBody {
 
 /// A maintenance plan.
 #[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "id": "0199c5a0-0000-7000-8000-000000000010", "status": "proposed", "from": "2026-04-01T08:00:00Z",
+    "to": "2026-04-30T00:00:00Z", "proposed_by": "keeper", "adopted_by": null, "adopted_at": null,
+    "quality": {"person_hours": 4.2, "lower_bound_person_hours": 4.2, "gap": 0.0, "stopped": "proved",
+                "joint_visits_cut": false},
+    "visits": [{
+        "visit": null, "glovebox": "0199c5a0-0000-7000-8000-000000000005",
+        "place": "0199c5a0-0000-7000-8000-000000000005", "place_tag": "LYNX",
+        "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
+        "window": "0199c5a0-0000-7000-8000-000000000011",
+        "tasks": [{
+            "due_item": "0199c5a0-0000-7000-8000-000000000004", "task": "leak_test",
+            "subject": "0199c5a0-0000-7000-8000-000000000005", "subject_tag": "LYNX",
+            "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
+            "attended": [{"start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
+                          "people": [{"id": "0199c5a0-0000-7000-8000-000000000012", "name": "Ivo Brandl"}]}],
+            "act_by": "2026-04-15T08:00:00Z"
+        }],
+        "purge": null,
+        "closes": [{"glovebox": "0199c5a0-0000-7000-8000-000000000005", "glovebox_tag": "LYNX",
+                    "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z"}],
+        "claims": [{"resource": "0199c5a0-0000-7000-8000-000000000006", "resource_tag": "LYNX/S1",
+                    "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z"}],
+        "displaced": [{
+            "booking": "0199c5a0-0000-7000-8000-000000000013", "person": "0199c5a0-0000-7000-8000-000000000014",
+            "person_name": "Ada Quill", "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T18:00:00Z",
+            "person_hours": 3.2,
+            "alternatives": [{"glovebox": "0199c5a0-0000-7000-8000-000000000015", "glovebox_tag": "OTTER",
+                              "stations": ["S1"], "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T18:00:00Z"}]
+        }],
+        "cost": {"setup": 1.0, "displaced": 3.2, "late": 0.0, "wasted": 0.0, "total": 4.2},
+        "reasons": ["leak_test on LYNX is done 6 days before it has to be."],
+        "next_best": {"start": "2026-04-08T15:00:00Z", "more_person_hours": 0.4},
+        "cautions": []
+    }],
+    "left_out": [], "seed": 0, "created_at": "2026-04-01T08:00:00Z", "updated_at": "2026-04-01T08:00:00Z"
+}))]
 pub(crate) struct PlanBody {
     /// Its id.
     id: Uuid,

@@ -68,6 +68,11 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
         }
         None => text.push_str("\nNo opening was found to book in the next two weeks.\n"),
     }
+    text.push_str(
+        "\nPlan the upkeep of two weeks around the bookings; nothing on the calendar changes yet\n",
+    );
+    let two_weeks = (now + TimeDelta::days(14)).to_rfc3339_opts(SecondsFormat::Secs, true);
+    line(&mut text, &call.post(keeper, "/maintenance-plans", &serde_json::json!({ "to": two_weeks })));
     text.push_str("\nSend a reading\n");
     line(&mut text, &call.post(gateway, "/readings", &reading(app, now)?));
     Ok(text)

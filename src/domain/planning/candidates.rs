@@ -28,6 +28,10 @@ pub const MOST_TASKS_IN_A_VISIT: usize = 4;
 /// more, only pairs and the visits of all neighbours in order.
 pub const MOST_TASKS_JOINED_FREELY: usize = 7;
 
+/// The most starts of all sets that are looked at; where there are more,
+/// tasks are joined less freely. About a second's work.
+const MOST_STARTS: usize = 600_000;
+
 /// What bookings stand where, by resource.
 struct Standing {
     by_resource: BTreeMap<ThingId, Vec<(Interval, usize)>>,
@@ -82,8 +86,9 @@ struct Joint {
 /// Lists every candidate of the model.
 pub(super) fn enumerate(model: &mut Model<'_>) {
     let standing = Standing::new(model);
-    for place in 0..model.places.len() {
-        for set in sets_of(model, place) {
+    for (place, joining) in joinings(model).into_iter().enumerate() {
+        model.cut |= joining.cuts(model.places[place].tasks.len());
+        for set in joining.sets(model.places[place].tasks.len()) {
             let joint = joint(model, place, set);
             let mut found = Vec::new();
             let mut tried = BTreeSet::new();
@@ -106,26 +111,93 @@ pub(super) fn enumerate(model: &mut Model<'_>) {
     }
 }
 
-/// The sets of a place's tasks that may share a visit.
-fn sets_of(model: &mut Model<'_>, place: usize) -> Vec<u32> {
-    let count = model.places[place].tasks.len();
-    if count <= MOST_TASKS_JOINED_FREELY {
-        let all = (1_u32..1 << count).filter(|set| set.count_ones() as usize <= MOST_TASKS_IN_A_VISIT);
-        model.cut |= count > MOST_TASKS_IN_A_VISIT;
-        return all.collect();
+/// Which of a place's tasks may share a visit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Joining {
+    /// Any, up to so many.
+    Any(usize),
+    /// Any two, and three that are neighbours in order.
+    Pairs,
+    /// Two that are neighbours in order.
+    Neighbours,
+}
+
+impl Joining {
+    const fn of(tasks: usize) -> Self {
+        if tasks <= MOST_TASKS_JOINED_FREELY { Self::Any(MOST_TASKS_IN_A_VISIT) } else { Self::Pairs }
     }
-    model.cut = true;
-    let count = count.min(32);
-    let mut sets: Vec<u32> = (0..count).map(|one| 1 << one).collect();
-    for one in 0..count {
-        for other in one + 1..count {
-            sets.push(1 << one | 1 << other);
+
+    /// The next that joins less.
+    const fn less(self) -> Option<Self> {
+        match self {
+            Self::Any(MOST_TASKS_IN_A_VISIT) => Some(Self::Any(MOST_TASKS_IN_A_VISIT - 1)),
+            Self::Any(_) => Some(Self::Pairs),
+            Self::Pairs => Some(Self::Neighbours),
+            Self::Neighbours => None,
         }
     }
-    for first in 0..count.saturating_sub(2) {
-        sets.push(0b111 << first);
+
+    /// Whether a visit of more of so many tasks is not considered.
+    const fn cuts(self, tasks: usize) -> bool {
+        match self {
+            Self::Any(most) => tasks > most,
+            Self::Pairs | Self::Neighbours => tasks > 2,
+        }
     }
-    sets
+
+    /// The sets, as bits.
+    fn sets(self, tasks: usize) -> Vec<u32> {
+        let count = tasks.min(32);
+        let neighbours = |many: usize| {
+            let first = 0..(count + 1).saturating_sub(many);
+            first.map(move |first| ((1_u32 << many) - 1) << first)
+        };
+        let pairs = || {
+            let other = move |one: usize| (one + 1..count).map(move |other| 1_u32 << one | 1 << other);
+            (0..count).flat_map(other)
+        };
+        match self {
+            Self::Any(most) => (1_u32..1 << count).filter(|set| set.count_ones() as usize <= most).collect(),
+            Self::Pairs => neighbours(1).chain(pairs()).chain(neighbours(3)).collect(),
+            Self::Neighbours => neighbours(1).chain(neighbours(2)).collect(),
+        }
+    }
+}
+
+/// How tasks are joined at each place: as freely as the number of starts to
+/// look at permits, less freely first where there are most.
+fn joinings(model: &Model<'_>) -> Vec<Joining> {
+    let mut of: Vec<Joining> = model.places.iter().map(|place| Joining::of(place.tasks.len())).collect();
+    let starts: Vec<usize> = (0..of.len()).map(|place| starts_at(model, place)).collect();
+    let size = |place: usize, joining: Joining| {
+        starts[place].saturating_mul(joining.sets(model.places[place].tasks.len()).len())
+    };
+    let mut sizes: Vec<usize> = of.iter().enumerate().map(|(place, joining)| size(place, *joining)).collect();
+    while sizes.iter().sum::<usize>() > MOST_STARTS {
+        let most =
+            (0..of.len()).filter(|place| of[*place].less().is_some()).max_by_key(|place| sizes[*place]);
+        let Some((place, less)) = most.and_then(|place| Some((place, of[place].less()?))) else { break };
+        of[place] = less;
+        sizes[place] = size(place, less);
+    }
+    of
+}
+
+/// Slots at which a visit to a place could begin as far as windows go.
+fn starts_at(model: &Model<'_>, place: usize) -> usize {
+    let at = &model.places[place];
+    let tasks: Vec<&Task> = at.tasks.iter().map(|task| &model.snapshot.tasks[*task]).collect();
+    let windows = model.snapshot.windows.iter();
+    let suiting = windows.filter(|window| tasks.iter().any(|task| window.suits(at.place, &task.task)));
+    let inside = merge(suiting.map(|window| window.interval).collect());
+    if !model.rules.hold(RuleFamily::Windows) {
+        return model.slots.count;
+    }
+    inside
+        .into_iter()
+        .map(|interval| model.slots.inside(interval))
+        .map(|range| range.to.saturating_sub(range.from))
+        .sum()
 }
 
 fn joint(model: &Model<'_>, place: usize, set: u32) -> Joint {

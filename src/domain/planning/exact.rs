@@ -1,4 +1,4 @@
-//! Lower bounds, and the exact solver for what they leave open.
+//! Lower bounds, and the exact search.
 //!
 //! Places hinder each other only through people, gases, supplies and stock.
 //! Left to itself each place has a cheapest way to deal with its tasks; the
@@ -11,8 +11,6 @@
 use super::improve::{Chosen, Occupancy};
 use super::model::{Candidate, Model};
 use super::plan::{Budget, Stopped};
-use super::prices::Prices;
-use super::solve::Found;
 use std::collections::{BTreeMap, BTreeSet};
 
 mod programme;
@@ -101,64 +99,80 @@ struct Group {
     candidates: Vec<usize>,
 }
 
-/// Proves the choice best, or finds a better one, group by group.
-pub(super) fn prove(
+/// What an exact search among some candidates says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Searched {
+    /// No choice among them costs less.
+    pub(super) bound: i64,
+    pub(super) stopped: Stopped,
+}
+
+/// Finds the best choice among the candidates that `allowed` lets through and
+/// those chosen now, group by group, as far as the budget allows.
+pub(super) fn search(
     model: &Model<'_>,
     bounds: &Bounds,
-    mut occupancy: Occupancy,
-    priced: Option<&Prices<'_, '_>>,
+    occupancy: &mut Occupancy,
+    allowed: &dyn Fn(usize) -> bool,
     budget: &mut dyn Budget,
-) -> Found {
-    let alive = priced.map(|prices| prices.alive(occupancy.cost(model)));
+) -> Searched {
     let everything = Group { places: (0..model.places.len()).collect(), candidates: Vec::new() };
     let mut open = vec![everything];
-    let mut lower_bound = 0;
-    let mut stopped = Stopped::Proved;
+    let mut all = Searched { bound: 0, stopped: Stopped::Proved };
     while let Some(group) = open.pop() {
         let bound: i64 = group.places.iter().map(|place| bounds.places[*place].without(0)).sum();
         let cost: i64 = group.places.iter().map(|place| occupancy.cost_of(model, *place)).sum();
         if cost <= bound {
-            lower_bound += cost;
+            all.bound += cost;
             continue;
         }
         let mut candidates = promising(model, bounds, &group.places, cost - bound);
-        if let Some(alive) = &alive {
-            candidates.retain(|index| alive[*index]);
-        }
+        candidates.retain(|index| allowed(*index));
+        // What is chosen now may stay, and must not meet another group's new choice.
+        let chosen = group.places.iter().flat_map(|place| &occupancy.chosen[*place]);
+        candidates.extend(chosen.map(|chosen| chosen.candidate));
+        candidates.sort_unstable();
+        candidates.dedup();
         let parts = groups(model, &group.places, candidates);
         if parts.len() > 1 {
             open.extend(parts);
             continue;
         }
         let whole = parts.into_iter().next().unwrap_or(group);
-        let answer = if whole.candidates.len() > MOST_CANDIDATES {
+        let mut answer = if whole.candidates.len() > MOST_CANDIDATES {
             programme::Answer { bound, better: None, stopped: Stopped::BudgetSpent }
         } else {
-            programme::solve(model, &whole.places, &whole.candidates, &occupancy, budget)
+            programme::solve(model, &whole.places, &whole.candidates, occupancy, budget)
         };
-        if let Some(better) = answer.better {
-            replace(model, &mut occupancy, &whole.places, better);
+        if let Some(better) = answer.better.take()
+            && !replace(model, occupancy, &whole.places, better)
+        {
+            answer = programme::Answer { bound, better: None, stopped: Stopped::SolverGaveUp };
         }
         let now: i64 = whole.places.iter().map(|place| occupancy.cost_of(model, *place)).sum();
-        lower_bound += if answer.stopped == Stopped::Proved { now } else { answer.bound.max(bound).min(now) };
+        all.bound += if answer.stopped == Stopped::Proved { now } else { answer.bound.max(bound).min(now) };
         if answer.stopped != Stopped::Proved {
-            stopped = answer.stopped;
+            all.stopped = answer.stopped;
         }
     }
-    let cost = occupancy.cost(model);
-    let priced = priced.map_or(i64::MIN, |prices| prices.bound);
-    let lower_bound = if stopped == Stopped::Proved { cost } else { lower_bound.max(priced).min(cost) };
-    Found { occupancy, cost, lower_bound, stopped }
+    all
 }
 
-/// Puts a group's better choice in.
-fn replace(model: &Model<'_>, occupancy: &mut Occupancy, places: &[usize], better: Vec<Chosen>) {
+/// Puts a group's better choice in; false, with all as it was, where it does
+/// not fit after all, because the solver took rounding too lightly.
+fn replace(model: &Model<'_>, occupancy: &mut Occupancy, places: &[usize], better: Vec<Chosen>) -> bool {
+    let mut trial = occupancy.clone();
     for place in places {
-        drop(occupancy.clear(model, *place));
+        drop(trial.clear(model, *place));
     }
     for chosen in better {
-        occupancy.put(model, chosen.candidate, chosen.crew);
+        if !trial.allows(model, &chosen) {
+            return false;
+        }
+        trial.put(model, chosen.candidate, chosen.crew);
     }
+    *occupancy = trial;
+    true
 }
 
 /// The candidates of some places that could be part of a plan better than one

@@ -76,13 +76,29 @@ impl Occupancy {
         }
     }
 
+    /// Whether all that a candidate takes is still there, people excepted.
+    fn has_room(&self, model: &Model<'_>, candidate: &Candidate) -> bool {
+        let taken = |claim: &super::model::Claim| self.resources[claim.resource].any(claim.range);
+        !candidate.claims.iter().any(taken)
+            && self.gas_allows(model, candidate)
+            && self.stock_allows(model, candidate)
+    }
+
+    /// Whether a choice with its people can be put in.
+    pub(super) fn allows(&self, model: &Model<'_>, chosen: &Chosen) -> bool {
+        let candidate = &model.candidates[chosen.candidate];
+        let open = self.open_tasks(model, candidate.place);
+        let staffed = candidate.parts.iter().zip(&chosen.crew).all(|(part, people)| {
+            let free =
+                |person: &usize| part.eligible.contains(person) && self.free_people[*person].all(part.range);
+            people.len() == part.need && people.iter().all(free)
+        });
+        candidate.set & !open == 0 && staffed && self.has_room(model, candidate)
+    }
+
     /// The people for a candidate, where all that it takes is still there.
     pub(super) fn fits(&self, model: &Model<'_>, candidate: &Candidate) -> Option<Vec<Vec<usize>>> {
-        let taken = |claim: &super::model::Claim| self.resources[claim.resource].any(claim.range);
-        if candidate.claims.iter().any(taken) || !self.gas_allows(model, candidate) {
-            return None;
-        }
-        if !self.stock_allows(model, candidate) {
+        if !self.has_room(model, candidate) {
             return None;
         }
         let mut crew = Vec::with_capacity(candidate.parts.len());
@@ -313,8 +329,27 @@ pub(super) fn construct(model: &Model<'_>) -> Occupancy {
     occupancy
 }
 
+/// A choice that takes what a relaxation takes most of, as far as it fits, and
+/// fills up what is left.
+pub(super) fn rounded(model: &Model<'_>, shares: &[(usize, f64)]) -> Occupancy {
+    let mut occupancy = Occupancy::empty(model);
+    let mut shares = shares.to_vec();
+    shares.sort_by(|one, other| other.1.total_cmp(&one.1).then(one.0.cmp(&other.0)));
+    for (index, _) in shares {
+        let candidate = &model.candidates[index];
+        let open = candidate.set & !occupancy.open_tasks(model, candidate.place) == 0;
+        if let (true, Some(crew)) = (open, occupancy.fits(model, candidate)) {
+            occupancy.put(model, index, crew);
+        }
+    }
+    for place in 0..model.places.len() {
+        occupancy.fill(model, place, None);
+    }
+    occupancy
+}
+
 /// Improves a choice until it costs `bound`, nothing better has been found in
-/// `patience` steps, or the budget is spent. True where the budget was.
+/// `patience` steps, or the budget is spent.
 pub(super) fn improve(
     model: &Model<'_>,
     occupancy: &mut Occupancy,
@@ -322,14 +357,14 @@ pub(super) fn improve(
     seed: u64,
     patience: usize,
     budget: &mut dyn Budget,
-) -> bool {
+) {
     let mut drawn = Sequence::new(seed);
     let places = model.places.len();
     let mut cost = occupancy.cost(model);
     let mut idle = 0;
     while cost > bound && idle < patience && places > 0 {
         if budget.spent() {
-            return true;
+            return;
         }
         idle += 1;
         let mut emptied = neighbourhood(model, occupancy, &mut drawn);
@@ -350,7 +385,6 @@ pub(super) fn improve(
             *occupancy = trial;
         }
     }
-    false
 }
 
 /// Two to five places: one that costs more than it would alone, and others.

@@ -96,6 +96,38 @@ pub(super) struct ModelPlace {
     pub(super) sets: Vec<SetCandidates>,
 }
 
+impl ModelPlace {
+    /// The place itself as a resource, which one visit at a time takes; `None`
+    /// where no candidate does.
+    pub(super) fn resource(&self, model: &Model<'_>) -> Option<usize> {
+        let thing = match self.place {
+            Place::Glovebox(glovebox) => glovebox.into(),
+            Place::Elsewhere(thing) => thing,
+        };
+        model.resources.get(&thing).copied()
+    }
+}
+
+/// The most tasks of a place for which every three are looked at.
+const MOST_TASKS_BY_THREES: usize = 20;
+
+impl ModelPlace {
+    /// Every three of the place's tasks, as bits. At most one visit does two
+    /// of the three, which linear programmes do not see by themselves.
+    pub(super) fn threes(&self) -> impl Iterator<Item = u32> + use<> {
+        let count = if self.tasks.len() > MOST_TASKS_BY_THREES { 0 } else { self.tasks.len() };
+        (0..count).flat_map(move |one| {
+            (one + 1..count)
+                .flat_map(move |two| (two + 1..count).map(move |three| 1_u32 << one | 1 << two | 1 << three))
+        })
+    }
+}
+
+/// Whether a set of tasks does two of three.
+pub(super) const fn does_two(set: u32, three: u32) -> bool {
+    (set & three).count_ones() >= 2
+}
+
 /// One working gas: how many more of its boxes may be closed in each slot.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct GasRoom {
@@ -136,6 +168,8 @@ pub(super) struct Model<'a> {
     pub(super) item_of: BTreeMap<&'a str, usize>,
     /// Whether joint visits were left out of the candidates.
     pub(super) cut: bool,
+    /// A bound that answers all that is asked.
+    pub(super) enough: i64,
 }
 
 impl<'a> Model<'a> {
@@ -174,6 +208,7 @@ impl<'a> Model<'a> {
             items: Vec::new(),
             item_of: BTreeMap::new(),
             cut: false,
+            enough: i64::MAX,
         };
         model.number_resources();
         model.people();
@@ -325,8 +360,9 @@ impl<'a> Model<'a> {
     }
 
     /// Makes nothing count but leaving a task out, one unit each: what is
-    /// left to find is whether all can be placed.
+    /// left to find is whether all can be placed, so that a bound of one says no.
     pub(super) fn only_placing_counts(&mut self) {
+        self.enough = 1;
         for candidate in &mut self.candidates {
             candidate.cost = VisitCost::default();
         }

@@ -263,7 +263,7 @@ pub struct Refusal {
     pub tasks: Vec<DueItemId>,
     /// A smallest set of kinds of rule that together are in the way: with any
     /// one of them dropped, the tasks fit. Empty where they do not fit even
-    /// with every rule dropped.
+    /// with every rule dropped, or the budget ended before one was found.
     pub in_the_way: Vec<InTheWay>,
     /// Whether it is proved that they do not fit, or only that no way was
     /// found within the budget.

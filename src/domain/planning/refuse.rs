@@ -5,18 +5,11 @@
 //! remains at the end is in the way, and nothing of it can be spared
 //! (a deletion filter, the usual way to an irreducible infeasible subset).
 
-use super::exact;
-use super::improve::{self, Occupancy};
-use super::model::{Model, Rules};
-use super::plan::{InTheWay, Refusal, RuleFamily, Steps};
-use super::snapshot::{Request, Snapshot, Task};
-use chrono::{DateTime, Utc};
-
-/// Steps of search for each combination of rules.
-const STEPS: u64 = 150;
-
-/// Steps of improvement without a gain before the exact search.
-const PATIENCE: usize = 100;
+use super::improve::Occupancy;
+use super::model::Model;
+use super::must::{Fit, Question};
+use super::plan::{Budget, InTheWay, Refusal, RuleFamily};
+use super::snapshot::{Snapshot, Task};
 
 /// The tasks that no visit covers, by index in the snapshot.
 pub(super) fn left_out(model: &Model<'_>, occupancy: &Occupancy) -> Vec<usize> {
@@ -29,69 +22,37 @@ pub(super) fn left_out(model: &Model<'_>, occupancy: &Occupancy) -> Vec<usize> {
     model.active.iter().copied().filter(|task| !done.contains(task)).collect()
 }
 
-/// Those of them that must not be left out.
-pub(super) fn missing(model: &Model<'_>, occupancy: &Occupancy) -> Vec<usize> {
-    left_out(model, occupancy).into_iter().filter(|task| model.must[*task]).collect()
-}
-
-struct Question<'a> {
-    snapshot: &'a Snapshot,
-    request: &'a Request,
-    now: DateTime<Utc>,
-    tasks: Vec<usize>,
-}
-
-impl Question<'_> {
-    /// Whether the tasks are found to fit without these kinds of rule, and
-    /// whether it is certain if they do not.
-    fn fit(&self, dropped: &[RuleFamily]) -> (bool, bool) {
-        let wanted = |task: &Task| self.tasks.iter().any(|index| self.snapshot.tasks[*index].id == task.id);
-        let rules = Rules::without(dropped.iter().copied());
-        let mut model = Model::build(self.snapshot, self.request, self.now, rules, wanted);
-        model.only_placing_counts();
-        let mut occupancy = improve::construct(&model);
-        if left_out(&model, &occupancy).is_empty() {
-            return (true, true);
-        }
-        let bounds = exact::Bounds::new(&model);
-        // A task for which nothing is left needs no search.
-        if bounds.total() > 0 {
-            return (false, true);
-        }
-        improve::improve(&model, &mut occupancy, 0, 0, PATIENCE, &mut Steps(STEPS));
-        if occupancy.cost(&model) == 0 {
-            return (true, true);
-        }
-        let found = exact::prove(&model, &bounds, occupancy, None, &mut Steps(STEPS));
-        (found.cost == 0, found.lower_bound > 0)
-    }
-}
-
-/// The refusal for tasks that do not fit.
+/// The refusal, where of the tasks asked about no place was found for some.
+/// When the budget ends before all is looked into, it names the rules found in
+/// the way so far.
 pub(super) fn refusal(
-    snapshot: &Snapshot,
-    request: &Request,
-    now: DateTime<Utc>,
+    asked: &Question<'_>,
     missing: &[usize],
     proved: bool,
+    budget: &mut dyn Budget,
 ) -> Refusal {
-    let ask = |tasks: Vec<usize>| Question { snapshot, request, now, tasks };
     // A task that does not fit alone says more than several that do not together.
-    let alone = missing.iter().copied().find(|task| !ask(vec![*task]).fit(&[]).0);
-    let question = match alone {
-        Some(task) => ask(vec![task]),
-        None => ask(fewest(snapshot, request, now)),
+    let mut alone = None;
+    for task in missing {
+        let fit = asked.about(vec![*task]).fit(&[], budget);
+        if matches!(fit, Fit::No | Fit::NotFound) {
+            alone = Some((*task, fit));
+            break;
+        }
+    }
+    let (question, certain) = match alone {
+        Some((task, fit)) => (asked.about(vec![task]), fit == Fit::No),
+        None => fewest(asked, missing, proved, budget),
     };
-    let (fits, certain) = question.fit(&[]);
-    let families = if fits { Vec::new() } else { smallest(&question) };
-    let tasks: Vec<&Task> = question.tasks.iter().map(|index| &snapshot.tasks[*index]).collect();
+    let families = smallest(&question, budget);
+    let tasks: Vec<&Task> = question.tasks.iter().map(|index| &question.snapshot.tasks[*index]).collect();
     let in_the_way: Vec<InTheWay> = families
         .iter()
         .map(|family| InTheWay {
             family: *family,
-            sentence: sentence(*family, &tasks, snapshot),
+            sentence: sentence(*family, &tasks, question.snapshot),
             relax: relax(*family).to_owned(),
-            suffices: question.fit(&[*family]).0,
+            suffices: families.len() == 1 || question.fit(&[*family], budget) == Fit::Yes,
         })
         .collect();
     let names: Vec<String> =
@@ -102,38 +63,53 @@ pub(super) fn refusal(
     } else {
         format!("No place for {}: {}.", names.join(", "), because.join("; "))
     };
-    Refusal {
-        tasks: tasks.iter().map(|task| task.id).collect(),
-        in_the_way,
-        proved: !fits && (certain || proved),
-        summary,
-    }
+    Refusal { tasks: tasks.iter().map(|task| task.id).collect(), in_the_way, proved: certain, summary }
 }
 
-/// Of all the tasks that must be placed, a smallest set that does not fit together.
-fn fewest(snapshot: &Snapshot, request: &Request, now: DateTime<Utc>) -> Vec<usize> {
-    let model = Model::build(snapshot, request, now, Rules::all(), |_| true);
-    let mut tasks: Vec<usize> = model.active.iter().copied().filter(|task| model.must[*task]).collect();
-    for index in tasks.clone() {
-        let rest: Vec<usize> = tasks.iter().copied().filter(|other| *other != index).collect();
-        let question = Question { snapshot, request, now, tasks: rest };
-        if !question.tasks.is_empty() && !question.fit(&[]).0 {
-            tasks = question.tasks;
+/// Of all the tasks asked about, a smallest set that does not fit together,
+/// and whether that is proved: half of them are taken off where the rest still
+/// does not fit, then quarters, and so on. Where the budget ends before any is
+/// taken off, those for which no place was found.
+fn fewest<'a>(
+    asked: &Question<'a>,
+    missing: &[usize],
+    proved: bool,
+    budget: &mut dyn Budget,
+) -> (Question<'a>, bool) {
+    let (mut tasks, mut certain) = (asked.tasks.clone(), proved);
+    let mut size = tasks.len() / 2;
+    while size > 0 {
+        let mut from = 0;
+        while from < tasks.len() && tasks.len() > 1 {
+            let to = tasks.len().min(from + size);
+            let rest: Vec<usize> = tasks[..from].iter().chain(&tasks[to..]).copied().collect();
+            match asked.about(rest.clone()).fit(&[], budget) {
+                Fit::Yes => from = to,
+                Fit::No => (tasks, certain) = (rest, true),
+                Fit::NotFound => (tasks, certain) = (rest, false),
+                Fit::NotAsked => {
+                    let tasks = if tasks == asked.tasks { missing.to_vec() } else { tasks };
+                    return (asked.about(tasks), false);
+                }
+            }
         }
+        size /= 2;
     }
-    tasks
+    (asked.about(tasks), certain)
 }
 
-fn smallest(question: &Question<'_>) -> Vec<RuleFamily> {
+/// The kinds of rule that remain when every other is dropped without which
+/// the tasks still do not fit.
+fn smallest(question: &Question<'_>, budget: &mut dyn Budget) -> Vec<RuleFamily> {
     let mut dropped: Vec<RuleFamily> = Vec::new();
     let mut needed: Vec<RuleFamily> = Vec::new();
     for family in RuleFamily::ALL {
         let mut trial = dropped.clone();
         trial.push(family);
-        if question.fit(&trial).0 {
-            needed.push(family);
-        } else {
-            dropped = trial;
+        match question.fit(&trial, budget) {
+            Fit::Yes => needed.push(family),
+            Fit::No | Fit::NotFound => dropped = trial,
+            Fit::NotAsked => break,
         }
     }
     needed

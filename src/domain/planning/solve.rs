@@ -3,10 +3,14 @@
 use super::exact;
 use super::explain;
 use super::improve::{self, Occupancy};
+use super::master::{self, Relaxed};
 use super::model::{Model, Rules};
+use super::must::{self, Begun, Question};
+use super::part::Part;
 use super::plan::{Budget, Plan, Refusal, Stopped, Unplaced};
-use super::prices;
+use super::prices::{THOUSANDTHS, whole_units};
 use super::refuse;
+use super::rows::Rows;
 use super::snapshot::{Request, Snapshot};
 use chrono::{DateTime, Utc};
 
@@ -32,13 +36,13 @@ pub fn propose(
     seed: u64,
     budget: &mut dyn Budget,
 ) -> Result<Plan, Box<Refusal>> {
-    let model = Model::build(snapshot, request, now, Rules::all(), |_| true);
-    let found = search(&model, seed, budget);
-    let missing = refuse::missing(&model, &found.occupancy);
+    let must = Question::of_all(snapshot, request, now);
+    let (missing, proved, begun) = must.placed(budget);
     if !missing.is_empty() {
-        let proved = found.stopped == Stopped::Proved;
-        return Err(Box::new(refuse::refusal(snapshot, request, now, &missing, proved)));
+        return Err(Box::new(refuse::refusal(&must, &missing, proved, budget)));
     }
+    let model = Model::build(snapshot, request, now, Rules::all(), |_| true);
+    let found = search(&model, Some(&begun), seed, budget);
     let mut visits = explain::visits(&model, &found.occupancy);
     visits.sort_by_key(|visit| (visit.interval, visit.place));
     let unplaced = unplaced(&model, &found.occupancy);
@@ -53,43 +57,114 @@ pub fn propose(
     })
 }
 
-/// Steps of improvement without a gain, before there are prices.
-const SHORT_PATIENCE: usize = 60;
-/// The same once the bound is known.
-const PATIENCE: usize = 400;
-/// The same once nothing else is left to try, where time counts.
+/// How long to improve a choice step by step: steps without a gain, steps in
+/// all, and one part in so many of the time.
+#[derive(Debug, Clone, Copy)]
+struct Improving {
+    patience: usize,
+    steps: u64,
+    parts: u32,
+}
+
+/// Before there are prices.
+const IMPROVING_BEFORE: Improving = Improving { patience: 30, steps: 100, parts: 20 };
+/// Once the bound is known.
+const IMPROVING_AFTER: Improving = Improving { patience: 50, steps: 300, parts: 10 };
+/// Steps without a gain once nothing else is left to try, where time counts.
 const LONG_PATIENCE: usize = 1_000_000;
 
-/// Constructs, improves, bounds and, where the budget allows, proves.
-pub(super) fn search(model: &Model<'_>, seed: u64, budget: &mut dyn Budget) -> Found {
+fn improve_for(
+    how_long: Improving,
+    model: &Model<'_>,
+    occupancy: &mut Occupancy,
+    bound: i64,
+    seed: u64,
+    budget: &mut dyn Budget,
+) {
+    let mut part = Part::new(budget, how_long.steps, how_long.parts);
+    improve::improve(model, occupancy, bound, seed, how_long.patience, &mut part);
+}
+
+/// Constructs, improves, bounds and, where the budget allows, proves. Where
+/// visits for all that must be placed are given, the choice leaves none out.
+pub(super) fn search(
+    model: &Model<'_>,
+    begun: Option<&[Begun]>,
+    seed: u64,
+    budget: &mut dyn Budget,
+) -> Found {
     let bounds = exact::Bounds::new(model);
     let mut lower_bound = bounds.total();
     let mut occupancy = improve::construct(model);
-    let mut spent = improve::improve(model, &mut occupancy, lower_bound, seed, SHORT_PATIENCE, budget);
-    let ended = |occupancy: Occupancy, lower_bound: i64| {
-        let cost = occupancy.cost(model);
-        let stopped = if cost <= lower_bound { Stopped::Proved } else { Stopped::BudgetSpent };
-        Found { occupancy, cost, lower_bound: lower_bound.min(cost), stopped }
-    };
-    if spent || occupancy.cost(model) <= lower_bound {
-        return ended(occupancy, lower_bound);
-    }
-    let prices = prices::adjusted(model, occupancy.cost(model), budget);
-    lower_bound = prices.as_ref().map_or(lower_bound, |prices| prices.bound.max(lower_bound));
-    spent = improve::improve(model, &mut occupancy, lower_bound, seed.wrapping_add(1), PATIENCE, budget);
-    if spent || occupancy.cost(model) <= lower_bound {
-        return ended(occupancy, lower_bound);
-    }
-    let mut found = exact::prove(model, &bounds, occupancy, prices.as_ref(), budget);
-    if found.stopped != Stopped::Proved && budget.left().is_some() {
-        let seed = seed.wrapping_add(2);
-        improve::improve(model, &mut found.occupancy, found.lower_bound, seed, LONG_PATIENCE, budget);
-        found.cost = found.occupancy.cost(model);
-        if found.cost <= found.lower_bound {
-            found.stopped = Stopped::Proved;
+    if let Some(begun) = begun.filter(|begun| !begun.is_empty()) {
+        let other = must::begun_with(model, begun);
+        if other.cost(model) < occupancy.cost(model) {
+            occupancy = other;
         }
     }
-    found
+    improve_for(IMPROVING_BEFORE, model, &mut occupancy, lower_bound, seed, budget);
+    if budget.spent() || lower_bound >= occupancy.cost(model).min(model.enough) {
+        return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
+    }
+    let rows = Rows::of(model);
+    let relaxed = master::relaxed(model, &rows, &occupancy, budget);
+    lower_bound = relaxed.bound.max(lower_bound);
+    let rounded = improve::rounded(model, &relaxed.shares);
+    if rounded.cost(model) < occupancy.cost(model) {
+        occupancy = rounded;
+    }
+    improve_for(IMPROVING_AFTER, model, &mut occupancy, lower_bound, seed.wrapping_add(1), budget);
+    if budget.spent() || lower_bound >= occupancy.cost(model).min(model.enough) {
+        return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
+    }
+    let (bound, stopped) = ladder(model, &bounds, &mut occupancy, &relaxed, budget);
+    lower_bound = bound.max(lower_bound);
+    if occupancy.cost(model) > lower_bound && budget.left().is_some() {
+        let seed = seed.wrapping_add(2);
+        improve::improve(model, &mut occupancy, lower_bound, seed, LONG_PATIENCE, budget);
+    }
+    found(model, occupancy, lower_bound, stopped)
+}
+
+fn found(model: &Model<'_>, occupancy: Occupancy, lower_bound: i64, otherwise: Stopped) -> Found {
+    let cost = occupancy.cost(model);
+    let stopped = if cost <= lower_bound { Stopped::Proved } else { otherwise };
+    Found { occupancy, cost, lower_bound: lower_bound.min(cost), stopped }
+}
+
+/// Candidates on the first rung.
+const FIRST_RUNG: usize = 150;
+
+/// Searches exactly among the candidates that the prices find best, twice as
+/// many each time. A choice with any other candidate costs at least what the
+/// prices say of the first one left out; once that is no less than what is
+/// reached, the choice is the best of all.
+fn ladder(
+    model: &Model<'_>,
+    bounds: &exact::Bounds,
+    occupancy: &mut Occupancy,
+    relaxed: &Relaxed,
+    budget: &mut dyn Budget,
+) -> (i64, Stopped) {
+    let liked = relaxed.liked();
+    let mut rank = vec![usize::MAX; model.candidates.len()];
+    for (number, candidate) in liked.iter().enumerate() {
+        rank[*candidate] = number;
+    }
+    let mut lower_bound = relaxed.bound;
+    let mut rung = FIRST_RUNG;
+    loop {
+        let most = (occupancy.cost(model) - 1) * THOUSANDTHS;
+        let allowed = |index: usize| rank[index] < rung && relaxed.with_each[index] <= most;
+        let searched = exact::search(model, bounds, occupancy, &allowed, budget);
+        let first_left_out = liked.get(rung).map(|index| whole_units(relaxed.with_each[*index]));
+        lower_bound = searched.bound.min(first_left_out.unwrap_or(i64::MAX)).max(lower_bound);
+        let done = lower_bound >= occupancy.cost(model).min(model.enough) || rung >= liked.len();
+        if done || searched.stopped != Stopped::Proved || budget.spent() {
+            return (lower_bound, searched.stopped);
+        }
+        rung *= 2;
+    }
 }
 
 fn unplaced(model: &Model<'_>, occupancy: &Occupancy) -> Vec<Unplaced> {

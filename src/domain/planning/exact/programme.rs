@@ -7,7 +7,7 @@
 //! another.
 
 use super::super::improve::{Chosen, Occupancy};
-use super::super::model::{Candidate, Model};
+use super::super::model::{Candidate, Model, does_two};
 use super::super::plan::{Budget, Stopped};
 use super::super::slots::Range;
 use microlp::{
@@ -16,11 +16,15 @@ use microlp::{
 };
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Nodes of the search tree between two looks at the budget.
-const NODES_A_STEP: u64 = 20;
+/// Nodes of the search tree between two looks at the budget, times candidates:
+/// the more candidates, the longer a node takes.
+const WORK_A_STEP: usize = 3000;
 
 /// How far the solver's bound may be off by rounding, in units.
 const BOUND_ROUNDING: f64 = 0.01;
+
+/// The most tasks of a place for which every three get a row.
+const MOST_TASKS_BY_THREES: usize = 7;
 
 /// What the solver found.
 pub(super) struct Answer {
@@ -56,9 +60,11 @@ pub(super) fn solve(
     // the candidates as the start of the search.
     let mut all: BTreeSet<usize> = candidates.iter().copied().collect();
     all.extend(places.iter().flat_map(|place| occupancy.chosen[*place].iter().map(|c| c.candidate)));
-    let programme = Programme::write(model, places, &all.into_iter().collect::<Vec<_>>());
+    let all: Vec<usize> = all.into_iter().collect();
+    let programme = Programme::write(model, places, &all);
     let mut options = SolveOptions::default();
-    options.node_limit = Some(NODES_A_STEP);
+    let nodes = u64::try_from(WORK_A_STEP / all.len().max(1)).unwrap_or(1).clamp(1, 20);
+    options.node_limit = Some(nodes);
     options.time_limit = budget.left();
     options.warm_start = Some(programme.start(places, occupancy));
     let mut outcome = programme.problem.solve_with(options);
@@ -77,7 +83,7 @@ pub(super) fn solve(
             return programme.answer(&reached, present, stopped);
         }
         let mut options = ResumeOptions::default();
-        options.node_limit = Some(NODES_A_STEP);
+        options.node_limit = Some(nodes);
         options.time_limit = budget.left();
         outcome = reached.resume_with(options);
     }
@@ -97,6 +103,7 @@ impl<'m, 'a> Programme<'m, 'a> {
             .collect();
         let mut programme = Self { model, problem, candidates, left_out, at_part: BTreeMap::new() };
         programme.each_task_once();
+        programme.two_of_three_once(places);
         programme.one_thing_at_a_time();
         programme.people();
         programme.boxes_open();
@@ -115,6 +122,34 @@ impl<'m, 'a> Programme<'m, 'a> {
                 self.candidates.iter().filter(|(c, _)| self.of(*c).tasks.iter().any(|(t, _)| t == task));
             row.extend(with.map(|(_, variable)| (*variable, 1.0)));
             self.problem.add_constraint(row.as_slice(), ComparisonOp::Eq, 1.0);
+        }
+    }
+
+    /// Of any three tasks of a place at most one visit does two; this follows
+    /// from each being done once, but only for whole numbers.
+    fn two_of_three_once(&mut self, places: &[usize]) {
+        for place in places {
+            let at = &self.model.places[*place];
+            if at.tasks.len() > MOST_TASKS_BY_THREES {
+                continue;
+            }
+            let here: Vec<(u32, Variable)> = self
+                .candidates
+                .iter()
+                .filter(|(index, _)| self.of(*index).place == *place)
+                .map(|(index, variable)| (self.of(*index).set, *variable))
+                .collect();
+            for three in at.threes() {
+                let two: Vec<&(u32, Variable)> =
+                    here.iter().filter(|(set, _)| does_two(*set, three)).collect();
+                // Two kinds of visit exclude each other by the task they share.
+                let kinds: BTreeSet<u32> = two.iter().map(|(set, _)| set & three).collect();
+                if kinds.len() > 2 {
+                    let row: Vec<(Variable, f64)> =
+                        two.iter().map(|(_, variable)| (*variable, 1.0)).collect();
+                    self.problem.add_constraint(row.as_slice(), ComparisonOp::Le, 1.0);
+                }
+            }
         }
     }
 
