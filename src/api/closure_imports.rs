@@ -34,7 +34,7 @@ pub(crate) struct ImportQuery {
 /// An entry that was not taken over.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(example = json!({"line": 12, "uid": "drill@site.example", "code": "cancelled", "detail": "the event was called off"}))]
-pub(crate) struct SkippedBody {
+pub(crate) struct SkippedEntryBody {
     /// The line of the file it begins on, from 1.
     line: usize,
     /// Its `UID`.
@@ -45,7 +45,7 @@ pub(crate) struct SkippedBody {
     detail: String,
 }
 
-impl From<Skipped> for SkippedBody {
+impl From<Skipped> for SkippedEntryBody {
     fn from(skipped: Skipped) -> Self {
         let Skipped { line, uid, code, detail } = skipped;
         Self { line, uid, code, detail }
@@ -65,7 +65,7 @@ pub(crate) struct ImportedBody {
     /// How many of the file's closures were there already.
     known: usize,
     /// What was not taken over, in the order of the file.
-    skipped: Vec<SkippedBody>,
+    skipped: Vec<SkippedEntryBody>,
 }
 
 /// Take closures over from an iCalendar file.
@@ -112,7 +112,7 @@ async fn import_closures(
     let view = ImportedBody {
         added: added.iter().map(ClosureForm::of).collect(),
         known,
-        skipped: skipped.into_iter().map(SkippedBody::from).collect(),
+        skipped: skipped.into_iter().map(SkippedEntryBody::from).collect(),
     };
     Ok(crud::shown(version, &view))
 }

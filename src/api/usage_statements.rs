@@ -312,7 +312,7 @@ fn csv(statement: &Statement) -> Result<String, ::csv::Error> {
         put(*month, "correction", Some(line), &line.figures)?;
     }
     put(statement.month, "total", None, &statement.total)?;
-    let text = writer.into_inner().map_err(|error| error.into_error())?;
+    let text = writer.into_inner().map_err(::csv::IntoInnerError::into_error)?;
     Ok(String::from_utf8_lossy(&text).into_owned())
 }
 

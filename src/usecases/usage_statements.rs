@@ -21,6 +21,7 @@ use crate::store::{events, site};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde_json::json;
+use std::collections::hash_map::Entry as MapEntry;
 use std::collections::{BTreeSet, HashMap};
 
 /// A line of a statement.
@@ -216,10 +217,11 @@ impl Turns<'_> {
     /// Gas of a booking's turns, litres at 0 °C and 1 atm.
     fn of(&mut self, tx: &mut Tx<'_>, booking: &Stored<Booking>) -> Result<f64> {
         let id = booking.value.glovebox;
-        if !self.boxes.contains_key(&id) {
-            self.boxes.insert(id, Glovebox::find(tx, id.uuid())?.map(|found| found.value));
-        }
-        let Some(Some(glovebox)) = self.boxes.get(&id) else { return Ok(0.0) };
+        let glovebox = match self.boxes.entry(id) {
+            MapEntry::Occupied(known) => known.into_mut(),
+            MapEntry::Vacant(place) => place.insert(Glovebox::find(tx, id.uuid())?.map(|found| found.value)),
+        };
+        let Some(glovebox) = glovebox else { return Ok(0.0) };
         let factor = self.site.policies.porous_cycle_factor;
         let work = &booking.value.work;
         let need = work.transfers_in.iter().chain(&work.transfers_out).filter_map(|transfer| {

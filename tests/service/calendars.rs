@@ -1,5 +1,6 @@
 //! `/calendars`, `/calendar-keys` and `/free-busy`: what a calendar program sees.
 
+use crate::plans::{adopt, kept, propose};
 use crate::world::{Client, NAME, SECRET, World, on_both_backends, token};
 use chrono::{DateTime, TimeDelta, Utc};
 use diesel::QueryableByName;
@@ -272,6 +273,31 @@ on_both_backends! {
         let held = ada.get(&format!("/free-busy?glovebox=LYNX&{query}")).is(200).json();
         assert_eq!(shown(&held["items"][0]["stations"][0]["busy"]), ["00:00-00:00 BUSY-UNAVAILABLE"]);
         assert_eq!(shown(&held["items"][0]["stations"][1]["busy"]), closed);
+    }
+
+    fn visits_show_at_the_box_and_with_those_who_attend_them(world) {
+        let keeper = kept(world);
+        adopt(&keeper, &propose(&keeper, &json!({}))).is(200);
+        let visits = keeper.get_all("/maintenance-visits");
+        let visit = visits.iter().find(|visit| visit["place_tag"] == "LYNX").unwrap();
+        let (id, start, end) = (visit["id"].as_str().unwrap(), &visit["start"], &visit["end"]);
+        let (box_key, box_path) = key(&keeper, &json!({ "label": "Screen", "glovebox": "LYNX" }));
+        let (kims_key, kims_path) = key(&world.caller("KIM", "facility:read"), &json!({ "label": "Telephone" }));
+        let uid = format!("UID:{id}@drykeep");
+        let text = feed(world, &box_key, &box_path);
+        let event = component(&text, &uid);
+        assert!(event.contains("SUMMARY:Upkeep: leak test LYNX\r\n"), "{event}");
+        let basic = instant(start).format("DTSTART:%Y%m%dT%H%M%SZ\r\n").to_string();
+        assert!(event.contains(&basic) && event.contains("STATUS:CONFIRMED\r\n"), "{event}");
+        let theirs = feed(world, &kims_key, &kims_path);
+        assert_eq!(theirs.matches("SUMMARY:Upkeep: leak test").count(), 2, "{theirs}");
+        let query = format!("/free-busy?glovebox=LYNX&from={}&to={}", start.as_str().unwrap(), end.as_str().unwrap());
+        let busy = keeper.get(&query).is(200).json()["items"][0]["busy"].clone();
+        assert_eq!(busy, json!([{ "start": start, "end": end, "fbtype": "BUSY-UNAVAILABLE" }]));
+        keeper.post(&format!("/maintenance-visits/{id}/cancel"), &json!({})).is(200);
+        let text = feed(world, &box_key, &box_path);
+        let event = component(&text, &uid);
+        assert!(event.contains("STATUS:CANCELLED\r\n") && event.contains("SEQUENCE:1\r\n"), "{event}");
     }
 
     /// RFC 5545 §3.6.4 and §3.8.2.6.

@@ -216,7 +216,11 @@ impl Reader {
             RecurrenceError::TooMany { .. } => {
                 ("too_many_occurrences", format!("it comes up more than {MOST_TIMES} times in two years"))
             }
-            other => ("bad_recurrence", other.to_string()),
+            RecurrenceError::Rule(_)
+            | RecurrenceError::NeverMatches
+            | RecurrenceError::UntilBeforeStart
+            | RecurrenceError::TooManyDates
+            | RecurrenceError::Range(_) => ("bad_recurrence", error.to_string()),
         })?;
         let replaced = event.get("UID").and_then(|uid| self.replaced.get(&uid.value));
         let is_replaced = |at: &DateTime<Utc>| replaced.is_some_and(|times| times.contains(at));
@@ -341,10 +345,8 @@ mod tests {
     use super::*;
 
     fn read_events(events: &[&str]) -> Found {
-        let body: String = events
-            .iter()
-            .map(|lines| format!("BEGIN:VEVENT\n{}\nEND:VEVENT\n", lines.replace('|', "\n")))
-            .collect();
+        let event = |lines: &&str| format!("BEGIN:VEVENT\n{}\nEND:VEVENT\n", lines.replace('|', "\n"));
+        let body = events.iter().map(event).collect::<Vec<_>>().concat();
         let text = format!("BEGIN:VCALENDAR\nVERSION:2.0\n{body}END:VCALENDAR\n");
         read(text.as_bytes(), Tz::Europe__Berlin, "2026-01-01T00:00:00Z".parse().unwrap()).unwrap()
     }

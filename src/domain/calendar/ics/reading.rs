@@ -108,11 +108,10 @@ pub fn components(text: &[u8]) -> Result<Vec<Component>, Unreadable> {
                 }
                 open.push(named);
             }
-            ("END", _) => {
-                if open.pop() != Some(named) {
-                    return Err(Unreadable::Unbalanced(number));
-                }
-            }
+            ("END", _) => match open.pop() {
+                Some(begun) if begun == named => {}
+                Some(_) | None => return Err(Unreadable::Unbalanced(number)),
+            },
             (_, 2) => {
                 if let Some(component) = found.last_mut() {
                     component.properties.push(property);
