@@ -8,12 +8,11 @@ use super::crud;
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::{self, Problem};
-use crate::clock::fresh_key;
 use crate::domain::feeds::FeedOf;
 use crate::domain::names::{Name, Reference};
 use crate::domain::violations::{Check, Violations};
 use crate::usecases::Error;
-use crate::usecases::calendar_keys::{self, ShownKey, hashed};
+use crate::usecases::calendar_keys::{self, NewKey, ShownKey};
 use actix_web::{HttpRequest, HttpResponse, delete, get, post, web};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -121,9 +120,9 @@ async fn create_calendar_key(
     body: Body<CalendarKeyForm>,
 ) -> Result<HttpResponse, Problem> {
     let (label, glovebox) = body.value.parse().map_err(|faults| Problem::invalid(&faults))?;
-    let key =
-        fresh_key().ok_or_else(|| Problem::new(problem::UNAVAILABLE, "no random numbers can be had"))?;
-    let (actor, hash) = (caller.0, hashed(&key));
+    let NewKey { key, hash } = calendar_keys::fresh()
+        .ok_or_else(|| Problem::new(problem::UNAVAILABLE, "no random numbers can be had"))?;
+    let actor = caller.0;
     let who = actor.clone();
     let mut answer = app
         .command_once(&actor, body.once, move |tx, now| {

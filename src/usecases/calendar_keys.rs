@@ -5,7 +5,7 @@
 use super::keep::{self, Precondition};
 use super::situation::person_of;
 use super::{Error, Result, Tx};
-use crate::clock::fresh_id;
+use crate::clock::{fresh_id, fresh_key};
 use crate::domain::access::Actor;
 use crate::domain::facility::{Glovebox, Scope, Stored};
 use crate::domain::feeds::{CalendarKey, FeedOf, MOST_KEYS};
@@ -32,9 +32,25 @@ pub(crate) struct ShownKey {
     pub(crate) tag: Option<String>,
 }
 
+/// A key that nobody has yet.
+#[derive(Debug)]
+pub(crate) struct NewKey {
+    /// The key, for its bearer.
+    pub(crate) key: String,
+    /// What is kept of it.
+    pub(crate) hash: String,
+}
+
+/// A fresh key; `None` where the machine has no randomness to give.
+pub(crate) fn fresh() -> Option<NewKey> {
+    let key = fresh_key()?;
+    let hash = hashed(&key);
+    Some(NewKey { key, hash })
+}
+
 /// What is kept of a key instead of it. A key is 256 random bits, so a plain
 /// hash cannot be turned back by guessing.
-pub(crate) fn hashed(key: &str) -> String {
+pub(super) fn hashed(key: &str) -> String {
     let mut digits = String::with_capacity(64);
     for octet in Sha256::digest(key.as_bytes()) {
         write!(digits, "{octet:02x}").expect("writing to a string does not fail");
