@@ -18,6 +18,7 @@ use crate::store::kept::Kept as _;
 use crate::store::visits::Narrowed;
 use crate::store::{bookings, calendar_keys, claims, due_items, site, visits};
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 use std::collections::HashMap;
 use subtle::ConstantTimeEq as _;
 use uuid::Uuid;
@@ -199,16 +200,17 @@ fn booked(
         let (start, end) = (whole.start().min(claim.interval.start()), whole.end().max(claim.interval.end()));
         *whole = Interval::new(start, end).unwrap_or(*whole);
     }
+    let zone = site::get(tx)?.value.timezone;
     let mut events = Vec::with_capacity(found.len());
     for booking in &found {
         let Some((glovebox, place)) = boxes.get(tx, booking.value.glovebox)? else { continue };
-        let names = names(booking, glovebox, place);
+        let names = names(booking, glovebox, place, zone);
         events.push(entries::booking(booking, &names, occupied.get(&booking.id.into()).copied(), detail));
     }
     Ok(events)
 }
 
-fn names(booking: &Stored<Booking>, glovebox: &Glovebox, place: &Whereabouts) -> BookingNames {
+fn names(booking: &Stored<Booking>, glovebox: &Glovebox, place: &Whereabouts, zone: Tz) -> BookingNames {
     let work = &booking.value.work;
     let stations = glovebox.stations.iter().filter(|one| work.stations.contains(&one.id));
     let instruments = glovebox.instruments.iter().filter(|one| work.instruments.contains(&one.id));
@@ -216,6 +218,7 @@ fn names(booking: &Stored<Booking>, glovebox: &Glovebox, place: &Whereabouts) ->
         place: place.clone(),
         stations: stations.map(|one| one.tag.to_string()).collect(),
         instruments: instruments.map(|one| one.tag.to_string()).collect(),
+        zone,
     }
 }
 

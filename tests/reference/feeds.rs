@@ -74,7 +74,12 @@ fn booking(start: &str, end: &str, status: Status, purpose: &str) -> Booking {
 
 fn names() -> BookingNames {
     let place = Whereabouts { glovebox: Tag::parse("LYNX").unwrap(), room: "Room 1, east".to_owned() };
-    BookingNames { place, stations: vec!["S1".to_owned(), "S2".to_owned()], instruments: Vec::new() }
+    BookingNames {
+        place,
+        stations: vec!["S1".to_owned(), "S2".to_owned()],
+        instruments: Vec::new(),
+        zone: Tz::Europe__Berlin,
+    }
 }
 
 fn window(dtstart: &str, zone: &str, holds: WindowHolds) -> MaintenanceWindow {

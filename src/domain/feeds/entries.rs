@@ -10,6 +10,7 @@ use crate::domain::ids::{GloveboxId, PersonId};
 use crate::domain::planning::record::{MaintenanceVisit, VisitStatus};
 use crate::domain::upkeep::{DueItem, DueState};
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 use uuid::Uuid;
 
 /// Characters of a summary at most.
@@ -27,7 +28,7 @@ pub enum Detail {
     Outline,
 }
 
-/// What things of a booking are called.
+/// What things of a booking are called, and where its times are told.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BookingNames {
     /// Box and room.
@@ -36,6 +37,8 @@ pub struct BookingNames {
     pub stations: Vec<String>,
     /// The instruments' tags.
     pub instruments: Vec<String>,
+    /// The facility's zone.
+    pub zone: Tz,
 }
 
 fn uid(id: impl std::fmt::Display) -> String {
@@ -117,7 +120,9 @@ fn description(
         lines.push(work.purpose.to_string());
     }
     if let Some(occupied) = occupied.filter(|occupied| *occupied != booking.interval) {
-        lines.push(format!("Occupied with its transfers and purge: {occupied}"));
+        let shown = |at: DateTime<Utc>| at.with_timezone(&names.zone).format("%Y-%m-%d %H:%M %Z");
+        let (from, until) = (shown(occupied.start()), shown(occupied.end()));
+        lines.push(format!("Occupied with its transfers and purge: {from} to {until}"));
     }
     let mut list = |what: &str, items: Vec<String>| {
         if !items.is_empty() {
