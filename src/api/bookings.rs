@@ -25,9 +25,9 @@ use crate::domain::ids::BookingId;
 use crate::domain::names::Reference;
 use crate::domain::violations::{Check, Violations};
 use crate::usecases::book::{self, Booked, NewBooking};
-use crate::usecases::keep;
 use crate::usecases::run_booking::{self, Sight, Wanted};
 use crate::usecases::{Error, Lookup};
+use crate::usecases::{keep, visits};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use serde::Deserialize;
 use serde_json::Value;
@@ -189,11 +189,18 @@ async fn get_booking(
     id: web::Path<String>,
 ) -> Result<HttpResponse, Problem> {
     let id = id_of(&id)?;
-    let (booked, sight) = app.query(move |tx, _| run_booking::show(tx, &caller.0, id)).await?;
+    let (booked, sight, elsewhere) = app
+        .query(move |tx, _| {
+            let (booked, sight) = run_booking::show(tx, &caller.0, id)?;
+            let elsewhere = visits::elsewhere_for(tx, &booked.booking)?;
+            Ok((booked, sight, elsewhere))
+        })
+        .await?;
     if conditional::none_match(&request, booked.booking.version) {
         return Ok(HttpResponse::NotModified().finish());
     }
-    Ok(shown(&booked, sight))
+    let view = BookingBody::new(&booked, sight).with_alternatives(&elsewhere, sight);
+    Ok(crud::shown(booked.booking.version, &view))
 }
 
 /// What a booking becomes under a merge patch.

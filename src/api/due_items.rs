@@ -411,10 +411,10 @@ async fn list_due_items(
     let (glovebox, states) = check.build(parts, |parts| parts).map_err(|faults| Problem::invalid(&faults))?;
     let narrowed = Narrowed { states, glovebox: None, before };
     let (found, planned) = app
-        .query(move |tx, _| {
+        .query(move |tx, now| {
             let found =
                 due_items::list(tx, &caller.0, glovebox.as_ref(), &narrowed, page.after, page.probe())?;
-            Ok((found, visits::planned(tx)?))
+            Ok((found, visits::planned(tx, now)?))
         })
         .await?;
     let listing = Listing::new(found, page, |kept| kept.id.to_string());
@@ -434,7 +434,7 @@ async fn get_due_item(
 ) -> Result<HttpResponse, Problem> {
     let id = Uuid::parse_str(&id).map_err(|_| Error::unknown("due_item", id.as_str()))?;
     let (kept, planned) =
-        app.query(move |tx, _| Ok((due_items::get(tx, &caller.0, id)?, visits::planned(tx)?))).await?;
+        app.query(move |tx, now| Ok((due_items::get(tx, &caller.0, id)?, visits::planned(tx, now)?))).await?;
     if conditional::none_match(&request, kept.version) {
         let tag = conditional::etag(kept.version);
         return Ok(HttpResponse::NotModified().insert_header((ETAG, tag)).finish());

@@ -3,7 +3,7 @@
 mod forms;
 mod views;
 
-pub(super) use views::{AttendanceBody, ClosedBody, OccupiedBody, SpanBody, closed};
+pub(super) use views::{AttendanceBody, ClosedBody, OccupiedBody, OtherPlaceBody, SpanBody, closed};
 
 use super::Api;
 use super::auth::Caller;

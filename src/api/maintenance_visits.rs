@@ -53,7 +53,7 @@ pub(crate) struct VisitTaskBody {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
     "id": "0199c5a0-0000-7000-8000-000000000020", "plan": "0199c5a0-0000-7000-8000-000000000010",
-    "status": "confirmed", "glovebox": "0199c5a0-0000-7000-8000-000000000005",
+    "status": "confirmed", "missed": false, "glovebox": "0199c5a0-0000-7000-8000-000000000005",
     "place": "0199c5a0-0000-7000-8000-000000000005", "place_tag": "LYNX",
     "start": "2026-04-08T14:00:00Z", "end": "2026-04-08T16:00:00Z",
     "window": "0199c5a0-0000-7000-8000-000000000011",
@@ -80,6 +80,9 @@ pub(crate) struct VisitBody {
     plan: Uuid,
     /// `confirmed`, `completed` or `cancelled`.
     status: &'static str,
+    /// Whether it is over without everything having been done: its tasks are
+    /// planned anew with the next plan.
+    missed: bool,
     /// Id of the box; absent for what belongs to no box.
     glovebox: Option<Uuid>,
     /// Id of the place: the box, the supply or the room.
@@ -113,7 +116,12 @@ pub(crate) struct VisitBody {
 }
 
 impl VisitBody {
-    fn new(tx: &mut Tx<'_>, names: &mut Names, shown: &ShownVisit) -> Result<Self, Error> {
+    fn new(
+        tx: &mut Tx<'_>,
+        names: &mut Names,
+        shown: &ShownVisit,
+        now: DateTime<Utc>,
+    ) -> Result<Self, Error> {
         let visit = &shown.visit.value;
         let place = visit.place.thing().uuid();
         let mut tasks = Vec::new();
@@ -125,6 +133,7 @@ impl VisitBody {
             id: shown.visit.id,
             plan: visit.plan.uuid(),
             status: visit.status.word(),
+            missed: visit.is_missed(now),
             glovebox: matches!(visit.place, Place::Glovebox(_)).then_some(place),
             place,
             place_tag: names.of(tx, place)?,
@@ -216,12 +225,12 @@ async fn list_maintenance_visits(
     let (glovebox, narrowed) = query.0.narrowed().map_err(|faults| Problem::invalid(&faults))?;
     let page = PageQuery { limit: query.0.limit, after: query.0.after }.parse()?;
     let views = app
-        .query(move |tx, _| {
+        .query(move |tx, now| {
             let found = visits::list(tx, &caller.0, glovebox.as_ref(), narrowed, page.after, page.probe())?;
             let mut names = Names::default();
             found
                 .iter()
-                .map(|shown| Ok((shown.visit.id, VisitBody::new(tx, &mut names, shown)?)))
+                .map(|shown| Ok((shown.visit.id, VisitBody::new(tx, &mut names, shown, now)?)))
                 .collect::<Result<Vec<_>, Error>>()
         })
         .await?;
@@ -246,9 +255,9 @@ async fn get_maintenance_visit(
 ) -> Result<HttpResponse, Problem> {
     let id = visit_id(&id)?;
     let (version, view) = app
-        .query(move |tx, _| {
+        .query(move |tx, now| {
             let shown = visits::get(tx, &caller.0, id)?;
-            Ok((shown.visit.version, VisitBody::new(tx, &mut Names::default(), &shown)?))
+            Ok((shown.visit.version, VisitBody::new(tx, &mut Names::default(), &shown, now)?))
         })
         .await?;
     Ok(crud::shown_unless_known(&request, version, &view))
@@ -276,7 +285,7 @@ async fn cancel_maintenance_visit(
     let (version, view) = app
         .command(move |tx, now| {
             let shown = visits::cancel(tx, &caller.0, now, id, &if_match.0)?;
-            Ok((shown.visit.version, VisitBody::new(tx, &mut Names::default(), &shown)?))
+            Ok((shown.visit.version, VisitBody::new(tx, &mut Names::default(), &shown, now)?))
         })
         .await?;
     Ok(crud::shown(version, &view))

@@ -10,6 +10,7 @@ use super::params::Params;
 use super::problem::{self, Problem};
 use crate::domain::upkeep::observations::Observation;
 use crate::domain::upkeep::report::{Counts, ReportItem, ReportOrder, ReportSupply};
+use crate::domain::upkeep::report_visit::ReportVisit;
 use crate::domain::upkeep::stock::Quantity;
 use crate::usecases::Error;
 use crate::usecases::run_night::{self, Night};
@@ -245,6 +246,34 @@ impl From<&Observation> for ObservationBody {
     }
 }
 
+/// A visit for upkeep that the report tells of.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub(crate) struct ReportVisitBody {
+    /// Its id.
+    id: Uuid,
+    /// Tag of its place.
+    place_tag: String,
+    /// What is still to be done in it.
+    tasks: Vec<String>,
+    /// Who is to do it.
+    people: Vec<String>,
+    /// Those of them who are away at the time, or no longer active.
+    away: Vec<String>,
+    /// When it begins.
+    start: DateTime<Utc>,
+    /// When it ends.
+    end: DateTime<Utc>,
+    /// Whether it is over without everything having been done.
+    missed: bool,
+}
+
+impl From<&ReportVisit> for ReportVisitBody {
+    fn from(visit: &ReportVisit) -> Self {
+        let ReportVisit { id, place_tag, tasks, people, away, start, end, missed } = visit.clone();
+        Self { id, place_tag, tasks, people, away, start, end, missed }
+    }
+}
+
 /// A run of the nightly computation.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
@@ -276,7 +305,7 @@ pub(crate) struct NightBody {
     "id": "0199c5a0-0000-7000-8000-00000000000b", "as_of": "2026-03-01T23:00:00Z",
     "started_at": "2026-03-02T01:00:00Z", "finished_at": "2026-03-02T01:00:00Z", "timezone": "Europe/Berlin",
     "counts": { "overdue": 0, "due": 0, "approaching": 0, "unknown": 0, "current": 0 },
-    "safety_overdue": false, "items": [], "gas_supplies": [], "orders": [], "observations": [],
+    "safety_overdue": false, "items": [], "gas_supplies": [], "orders": [], "observations": [], "visits": [],
     "text": "What is due, as of Mon 2 Mar 2026 00:00 CET (Europe/Berlin)\n"
 }))]
 pub(crate) struct NightReportBody {
@@ -290,6 +319,8 @@ pub(crate) struct NightReportBody {
     orders: Vec<ReportOrderBody>,
     /// What the readings point out besides.
     observations: Vec<ObservationBody>,
+    /// Visits of the next week, and those that were missed.
+    visits: Vec<ReportVisitBody>,
     /// The report as text.
     text: String,
 }
@@ -316,6 +347,7 @@ impl From<&Night> for NightReportBody {
             gas_supplies: night.report.gas_supplies.iter().map(Into::into).collect(),
             orders: night.report.orders.iter().map(Into::into).collect(),
             observations: night.report.observations.iter().map(Into::into).collect(),
+            visits: night.report.visits.iter().map(Into::into).collect(),
             text: night.report.text.clone(),
         }
     }

@@ -110,9 +110,15 @@ pub(crate) fn page_of(
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// Every visit that is on the calendar and still has something to do,
-/// whenever it is.
-pub(crate) fn open(tx: &mut Tx<'_>) -> StoreResult<Vec<Stored<MaintenanceVisit>>> {
+/// Every visit on the calendar that is not over.
+pub(crate) fn ahead(tx: &mut Tx<'_>, now: DateTime<Utc>) -> StoreResult<Vec<Stored<MaintenanceVisit>>> {
+    let status = Some(vec![VisitStatus::Confirmed]);
+    page_of(tx, &Narrowed { status, from: Some(now), ..Narrowed::default() }, None, i64::MAX)
+}
+
+/// Every visit that still has something to do, those that are over without it
+/// having been done among them.
+pub(crate) fn undone(tx: &mut Tx<'_>) -> StoreResult<Vec<Stored<MaintenanceVisit>>> {
     let narrowed = Narrowed { status: Some(vec![VisitStatus::Confirmed]), ..Narrowed::default() };
     page_of(tx, &narrowed, None, i64::MAX)
 }

@@ -432,6 +432,7 @@ pub(super) fn alternatives(
             tag: on.glovebox.tag.clone(),
             stations: tagged(&on.glovebox, &decision.work.stations),
             interval: candidate.interval,
+            claims: decision.claims,
         };
         if decision.status == Status::Confirmed && !found.contains(&other) {
             found.push(other);

@@ -1,7 +1,7 @@
 //! How a use case can end other than well, as the world may see it.
 
 use crate::domain::access::Missing;
-use crate::domain::booking::Conflict;
+use crate::domain::booking::{Conflict, PlannedClaim};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::Scope;
 use crate::domain::ids::GloveboxId;
@@ -106,6 +106,8 @@ pub struct Alternative {
     pub stations: Vec<Tag>,
     /// When.
     pub interval: Interval,
+    /// What it would claim.
+    pub claims: Vec<PlannedClaim>,
 }
 
 /// Result of a use case.

@@ -23,6 +23,12 @@ pub(crate) trait Managed: Kept {
     /// Any of these lets a caller change it.
     const CHANGE: &'static [Scope] = &[Scope::FacilityManage];
 
+    /// What else becomes of a change, once it is stored.
+    fn after_change(tx: &mut Tx<'_>, now: DateTime<Utc>, stored: &Stored<Self>) -> Result<()> {
+        let _ = (tx, now, stored);
+        Ok(())
+    }
+
     /// Whether it fits what refers to it; asked before it is stored.
     fn check(tx: &mut Tx<'_>, stored: &Stored<Self>) -> Result<()> {
         let _ = (tx, stored);
@@ -32,7 +38,11 @@ pub(crate) trait Managed: Kept {
 
 impl Managed for crate::domain::facility::Room {}
 impl Managed for crate::domain::facility::Site {}
-impl Managed for Glovebox {}
+impl Managed for Glovebox {
+    fn after_change(tx: &mut Tx<'_>, now: DateTime<Utc>, stored: &Stored<Self>) -> Result<()> {
+        super::visits::cover_parts(tx, now, stored)
+    }
+}
 impl Managed for Person {}
 impl Managed for Qualification {}
 
@@ -202,6 +212,7 @@ pub(crate) fn change<T: Managed>(
     let changed = Stored { version: current.version + 1, updated_at: now, value, ..current };
     T::check(tx, &changed)?;
     T::update(tx, &changed)?;
+    T::after_change(tx, now, &changed)?;
     note(tx, actor, now, "changed", &changed)?;
     Ok(changed)
 }

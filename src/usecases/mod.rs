@@ -23,6 +23,7 @@ pub(crate) mod openings;
 mod part_history;
 pub(crate) mod parts;
 mod plan_snapshot;
+pub(crate) mod plan_text;
 pub(crate) mod propose_plan;
 pub(crate) mod run_booking;
 pub(crate) mod run_night;

@@ -16,12 +16,12 @@ use crate::domain::planning::as_good::Openings;
 use crate::domain::planning::facts::{self, Facility};
 use crate::domain::planning::record::{Basis, MaintenanceVisit, Scope};
 use crate::domain::planning::snapshot::{
-    ClosedBox, Occupied, OpenMinimum, PlannedBooking, StockLevel, WindowOccurrence, Worker,
+    ClosedBox, Occupied, OpenMinimum, PlannedBooking, PlannedBox, StockLevel, WindowOccurrence, Worker,
 };
 use crate::domain::planning::{Place, Snapshot, Task};
 use crate::domain::upkeep::stock::{Demand, Outlook, StockItem, project};
 use crate::domain::upkeep::{DueState, UpkeepRule};
-use crate::domain::violations::Violations;
+use crate::domain::violations::{Violation, Violations};
 use crate::store::bookings::Wanted;
 use crate::store::due_items::{KeptItem, Narrowed};
 use crate::store::{
@@ -58,7 +58,7 @@ pub(crate) fn load(tx: &mut Tx<'_>, now: DateTime<Utc>, scope: &Scope, weigh: We
     let site = site::get(tx)?.value;
     let boxes = gloveboxes::all(tx)?;
     let parts = parts(tx)?;
-    let open_visits = visits::open(tx)?;
+    let open_visits = visits::ahead(tx, now)?;
     let items = stock::all(tx)?;
     let facility = Facility::new(&boxes, &parts.supplies);
     let (tasks, basis) = tasks(tx, scope, &facility, &open_visits, &items)?;
@@ -70,7 +70,9 @@ pub(crate) fn load(tx: &mut Tx<'_>, now: DateTime<Utc>, scope: &Scope, weigh: We
             .collect();
     let people = workers(tx, &held, &site, horizon)?;
     let busy = busy(tx, &boxes, &parts, &people, horizon)?;
-    let (bookings, taken) = split(tx, now, horizon, busy)?;
+    let (bookings, mut taken) = split(tx, now, horizon, busy)?;
+    taken.extend(hands_elsewhere(tx, now, &people, horizon)?);
+    taken.extend(closures(&site, facility.planned(), horizon));
     let equal = match weigh {
         Weigh::Nothing => BTreeSet::new(),
         Weigh::Openings => {
@@ -182,7 +184,9 @@ fn busy(
 ) -> Result<Vec<Busy>> {
     let mut things: Vec<ThingId> = boxes.iter().flat_map(|glovebox| resources(&glovebox.value)).collect();
     things.extend(boxes.iter().map(|glovebox| ThingId::from(glovebox.id)));
-    things.extend(parts.supplies.iter().map(|supply| ThingId::from(supply.id)));
+    // Supplies and rooms are places of their own.
+    let elsewhere = parts.subjects.iter().filter(|part| part.glovebox.is_none());
+    things.extend(elsewhere.map(|part| part.id));
     things.extend(people.iter().map(|person| ThingId::from(person.id)));
     Ok(claims::touching(tx, &things, horizon)?)
 }
@@ -217,6 +221,45 @@ fn split(
         }
     }
     Ok((giving.into_values().filter(|(_, claims)| !claims.is_empty()).collect(), taken))
+}
+
+/// The times at which those who do upkeep have their hands in the gloves.
+fn hands_elsewhere(
+    tx: &mut Tx<'_>,
+    now: DateTime<Utc>,
+    people: &[Worker],
+    horizon: Interval,
+) -> Result<Vec<Occupied>> {
+    let mut found = Vec::new();
+    for worker in people {
+        let own = Wanted {
+            person: Some(worker.id),
+            from: Some(now.min(horizon.start())),
+            to: Some(horizon.end()),
+            progress: vec![Progress::Booked, Progress::InUse],
+            ..Wanted::default()
+        };
+        let booked = bookings::select(tx, &own, None, i64::MAX)?;
+        found.extend(
+            booked
+                .into_iter()
+                .map(|booking| Occupied { resource: worker.id.into(), interval: booking.value.interval }),
+        );
+    }
+    Ok(found)
+}
+
+/// While a box, or the whole facility, is closed, nothing is done to it and
+/// nothing runs by itself.
+fn closures(site: &Site, boxes: &[PlannedBox], horizon: Interval) -> Vec<Occupied> {
+    let mut taken = Vec::new();
+    for closure in site.closures.iter().filter(|closure| closure.interval.overlaps(&horizon)) {
+        for closed in boxes.iter().filter(|b| closure.glovebox.is_none_or(|only| only == b.id)) {
+            let things = closed.resources().into_iter().chain([closed.id.into()]);
+            taken.extend(things.map(|resource| Occupied { resource, interval: closure.interval }));
+        }
+    }
+    taken
 }
 
 fn planned_booking(
@@ -358,29 +401,37 @@ pub(crate) fn place_of(parts: &Parts, thing: ThingId) -> Option<Place> {
     Some(subject.glovebox.map_or(Place::Elsewhere(subject.id), Place::Glovebox))
 }
 
-/// Passes when every due item that is named is there and not on the calendar already.
-pub(crate) fn check_named(tx: &mut Tx<'_>, ids: &[(String, DueItemId)]) -> Result<()> {
-    let open_visits = visits::open(tx)?;
+/// A due item that a request names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Named {
+    /// The field that does.
+    pub(crate) field: String,
+    /// The due item.
+    pub(crate) id: DueItemId,
+    /// Whether it is to be placed.
+    pub(crate) to_place: bool,
+}
+
+/// Passes when every due item that is named is there, and those to be placed
+/// are not on the calendar already.
+pub(crate) fn check_named(tx: &mut Tx<'_>, now: DateTime<Utc>, named: &[Named]) -> Result<()> {
+    let open_visits = visits::ahead(tx, now)?;
     let mut faults = Vec::new();
-    for (field, id) in ids {
+    for Named { field, id, to_place } in named {
         let Some(kept) = due_items::find(tx, id.uuid())? else {
             let detail = format!("there is no due item {id}");
-            faults.push(crate::domain::violations::Violation::new(
-                field.clone(),
-                "unknown_reference",
-                detail,
-            ));
+            faults.push(Violation::new(field.clone(), "unknown_reference", detail));
             continue;
         };
         let visit = open_visits.iter().find(|visit| visit.value.is_to_do(&kept.item.task, kept.item.subject));
-        if let Some(visit) = visit {
+        if let Some(visit) = visit.filter(|_| *to_place) {
             let detail = format!(
                 "{} on {} is on the calendar already, from {}",
                 kept.item.task,
                 kept.item.subject_tag,
                 visit.value.interval.start().format("%FT%TZ")
             );
-            faults.push(crate::domain::violations::Violation::new(field.clone(), "already_planned", detail));
+            faults.push(Violation::new(field.clone(), "already_planned", detail));
         }
     }
     match Violations::from_vec(faults) {

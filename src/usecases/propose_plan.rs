@@ -2,21 +2,23 @@
 //! what was found. Nothing on the calendar changes.
 
 use super::keep::{self, Managed, Precondition};
+pub(crate) use super::plan_snapshot::Named;
 use super::plan_snapshot::{self, Loaded, Weigh, place_of};
 use super::situation::{all_windows, box_view};
 use super::{App, Error, Lookup, Result, Tx, book, parts};
 use crate::clock::{Until, fresh_id};
 use crate::domain::access::Actor;
-use crate::domain::booking::{Booking, Busy, Owner, Why};
+use crate::domain::booking::{Booking, Busy, Owner, Progress, Why};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::{Glovebox, ParseContext, Person, Scope as Permission, Stored};
 use crate::domain::ids::{DueItemId, ThingId, VisitId};
 use crate::domain::planning::record::{Elsewhere, OtherPlace, ProposedPlan, Scope};
-use crate::domain::planning::snapshot::{Forbid, Pin, Request};
+use crate::domain::planning::snapshot::Forbid;
 use crate::domain::planning::{Place, Plan, propose};
 use crate::domain::violations::Violations;
+use crate::store::bookings::Wanted;
 use crate::store::kept::Kept as _;
-use crate::store::{events, off_thread};
+use crate::store::{bookings, events, off_thread};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 use std::sync::{Arc, TryLockError};
@@ -53,10 +55,10 @@ pub(crate) struct Free {
 pub(crate) struct Asked {
     /// All but the times kept free.
     pub(crate) scope: Scope,
-    /// Times kept free.
+    /// Times kept free besides those of the scope.
     pub(crate) free: Vec<Free>,
-    /// The fields that name due items, and what they name.
-    pub(crate) named: Vec<(String, DueItemId)>,
+    /// The due items that are named.
+    pub(crate) named: Vec<Named>,
     /// How long to search at most.
     pub(crate) time: Duration,
 }
@@ -84,7 +86,7 @@ pub(crate) fn prepare(
         return Err(Error::invalid("based_on", "unknown_reference", format!("there is no plan {id}")));
     }
     let asked = Lookup::parse(tx, |context| parse(context, earlier.as_ref().map(|plan| &plan.value.scope)))?;
-    plan_snapshot::check_named(tx, &asked.named)?;
+    plan_snapshot::check_named(tx, now, &asked.named)?;
     let mut scope = asked.scope;
     if !asked.free.is_empty() {
         let parts = parts::parts(tx)?;
@@ -132,7 +134,7 @@ impl Prepared {
 /// Where those could go whose bookings give way, with the plan adopted.
 pub(crate) fn rehouse(tx: &mut Tx<'_>, now: DateTime<Utc>, plan: &Plan) -> Result<Vec<Elsewhere>> {
     let nobody = VisitId::from(Uuid::nil());
-    let visits: Vec<Busy> = plan
+    let mut taken: Vec<Busy> = plan
         .visits
         .iter()
         .flat_map(|visit| &visit.claims)
@@ -156,7 +158,18 @@ pub(crate) fn rehouse(tx: &mut Tx<'_>, now: DateTime<Utc>, plan: &Plan) -> Resul
         let Some((person, glovebox)) = person.zip(glovebox) else { continue };
         let home = box_view(tx, &glovebox, &windows, booking.value.interval, Some(id))?;
         let request = booking.value.asked_anew();
-        let other = book::alternatives(tx, now, &request, &person, (&home, Some(id)), &visits)?;
+        let mut other = book::alternatives(tx, now, &request, &person, (&home, Some(id)), &taken)?;
+        let own = own_times(tx, &booking, now)?;
+        other.retain(|one| own.iter().all(|time| !time.overlaps(&one.interval)));
+        // What is offered first is kept for them while others are looked after.
+        taken.extend(other.first().into_iter().flat_map(|first| {
+            first.claims.iter().map(|claim| Busy {
+                resource: claim.resource,
+                interval: claim.interval,
+                why: claim.why,
+                owner: Owner::Booking(id),
+            })
+        }));
         let openings = other.into_iter().map(|one| OtherPlace {
             glovebox: one.glovebox,
             glovebox_tag: one.tag.to_string(),
@@ -166,6 +179,18 @@ pub(crate) fn rehouse(tx: &mut Tx<'_>, now: DateTime<Utc>, plan: &Plan) -> Resul
         found.push(Elsewhere { booking: id, openings: openings.collect() });
     }
     Ok(found)
+}
+
+/// When the holder of a booking has others.
+fn own_times(tx: &mut Tx<'_>, booking: &Stored<Booking>, now: DateTime<Utc>) -> Result<Vec<Interval>> {
+    let own = Wanted {
+        person: Some(booking.value.person),
+        from: Some(now),
+        progress: vec![Progress::Booked, Progress::InUse],
+        ..Wanted::default()
+    };
+    let others = bookings::select(tx, &own, None, i64::MAX)?.into_iter().filter(|one| one.id != booking.id);
+    Ok(others.map(|one| one.value.interval).collect())
 }
 
 /// Keeps a plan that was found.
@@ -213,17 +238,4 @@ pub(crate) fn discard(
         return Err(Error::WrongState("the plan was adopted; cancel its visits instead".to_owned()));
     }
     keep::remove::<ProposedPlan>(tx, actor, now, &reference, precondition)
-}
-
-/// The request of an earlier plan with what is asked beside it; a pin of the
-/// same task takes the place of the earlier one.
-pub(crate) fn amended(earlier: &Request, pins: Vec<Pin>, left_out: Vec<DueItemId>) -> Request {
-    let mut request = earlier.clone();
-    request.pins.retain(|old| pins.iter().all(|new| new.task != old.task) && !left_out.contains(&old.task));
-    request.left_out.retain(|old| pins.iter().all(|new| new.task != *old));
-    request.pins.extend(pins);
-    request.left_out.extend(left_out);
-    request.left_out.sort_unstable();
-    request.left_out.dedup();
-    request
 }

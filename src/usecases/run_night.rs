@@ -5,8 +5,8 @@
 use super::due_items;
 use super::observe::{observe, overdrawn};
 use super::run_booking::release_no_shows;
-use super::stock;
 use super::{Error, Result, Tx};
+use super::{stock, visits};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
 use crate::domain::facility::{GasSupply, Scope, Stored};
@@ -115,7 +115,11 @@ fn compute(
     };
     let supplies = supplies.iter().map(told).collect();
     let orders = stock::to_order(tx, as_of, &due)?;
-    Ok(NightlyReport::new(as_of, zone, listed, supplies).ordering(zone, orders).noticing(zone, noticed))
+    let visits = visits::for_report(tx, as_of)?;
+    Ok(NightlyReport::new(as_of, zone, listed, supplies)
+        .ordering(zone, orders)
+        .noticing(zone, noticed)
+        .visiting(zone, visits))
 }
 
 /// What is tidied up at night besides; further chores belong here. Bookings

@@ -87,6 +87,10 @@ pub(crate) fn requester_view(
         person: person.value.clone(),
         qualifications: held.into_iter().map(|held| held.value).collect(),
         group_bookings,
+        upkeep: claims::touching(tx, &[person.id.into()], span)?
+            .into_iter()
+            .map(|own| own.interval)
+            .collect(),
     })
 }
 

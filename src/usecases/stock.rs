@@ -265,7 +265,7 @@ struct Ahead<'a> {
 impl<'a> Ahead<'a> {
     fn load(tx: &mut Tx<'_>, rules: &'a [Stored<UpkeepRule>], now: DateTime<Utc>) -> Result<Self> {
         let zone = super::due_items::zone(tx)?;
-        Ok(Self { rules, parts: parts(tx)?, now, zone, planned: visits::planned(tx)? })
+        Ok(Self { rules, parts: parts(tx)?, now, zone, planned: visits::planned(tx, now)? })
     }
 
     fn of(

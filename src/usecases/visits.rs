@@ -2,22 +2,26 @@
 //! services that are recorded.
 
 use super::keep::{self, Managed, Precondition};
+use super::named::Names;
+use super::situation::resources;
 use super::{Error, Result, Tx};
+use crate::clock::fresh_id;
 use crate::domain::access::Actor;
-use crate::domain::booking::{Booking, Busy, Owner};
+use crate::domain::booking::{Booking, Busy, Owner, PlannedClaim, Why};
 use crate::domain::calendar::Interval;
-use crate::domain::facility::{Scope, Stored};
+use crate::domain::facility::{Absence, Glovebox, Person, Scope, Stored};
 use crate::domain::ids::{BookingId, ServiceId, ThingId, VisitId};
 use crate::domain::names::{Reference, Word};
 use crate::domain::planning::Place;
-use crate::domain::planning::record::{MaintenanceVisit, ProposedPlan, VisitStatus};
-use crate::domain::upkeep::Service;
+use crate::domain::planning::record::{MaintenanceVisit, OtherPlace, ProposedPlan, VisitStatus};
+use crate::domain::upkeep::report_visit::ReportVisit;
+use crate::domain::upkeep::{Outcome, Service};
 use crate::store::kept::Kept as _;
 pub(crate) use crate::store::visits::Narrowed;
 use crate::store::{claims, due_items, events, things, visits};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 impl Managed for MaintenanceVisit {
@@ -133,8 +137,12 @@ pub(super) fn done(
     service: &Stored<Service>,
 ) -> Result<()> {
     let (task, subject) = (&service.value.task, service.value.subject);
-    let mut open = visits::open(tx)?;
-    open.retain(|visit| visit.value.is_to_do(task, subject));
+    // What failed is to be done again, and what was only written down late was known before.
+    if service.value.outcome == Outcome::Failed {
+        return Ok(());
+    }
+    let mut open = visits::undone(tx)?;
+    open.retain(|visit| visit.value.awaits(task, subject, service.value.done_at));
     let Some(visit) = open.into_iter().min_by_key(|visit| visit.value.interval) else { return Ok(()) };
     let value = visit.value.clone().with_done(task, subject, service.id.into());
     let completed = value.status == VisitStatus::Completed;
@@ -162,6 +170,64 @@ pub(super) fn undone(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, service
         }
     }
     Ok(())
+}
+
+/// Lets the visits that close a box claim every part of it, those that were
+/// added since they were planned too.
+pub(super) fn cover_parts(tx: &mut Tx<'_>, now: DateTime<Utc>, on: &Stored<Glovebox>) -> Result<()> {
+    let glovebox = Glovebox::id_of(on);
+    for visit in visits::ahead(tx, now)? {
+        let held = claims::of_visit(tx, visit.id.into())?;
+        let closed = visit.value.closes.iter().filter(|(closed, _)| *closed == glovebox);
+        let missing: Vec<PlannedClaim> = closed
+            .flat_map(|(_, interval)| resources(&on.value).into_iter().map(move |part| (part, *interval)))
+            .filter(|(part, interval)| {
+                !held.iter().any(|claim| claim.resource == *part && claim.interval.overlaps(interval))
+            })
+            .map(|(resource, interval)| PlannedClaim { resource, interval, why: Why::Upkeep })
+            .collect();
+        claims::insert(tx, Owner::Visit(visit.id.into()), &missing, fresh_id)?;
+    }
+    Ok(())
+}
+
+/// How far ahead a nightly report tells of visits.
+const REPORTED: TimeDelta = TimeDelta::days(7);
+
+/// The visits that a nightly report tells of: those that were missed, and those
+/// of the next week.
+pub(super) fn for_report(tx: &mut Tx<'_>, as_of: DateTime<Utc>) -> Result<Vec<ReportVisit>> {
+    let mut names = Names::default();
+    let mut told = Vec::new();
+    for visit in visits::undone(tx)? {
+        let value = &visit.value;
+        if value.interval.start() >= as_of + REPORTED {
+            continue;
+        }
+        let (mut people, mut away) = (BTreeSet::new(), BTreeSet::new());
+        for part in value.tasks.iter().filter(|task| task.service.is_none()).flat_map(|task| &task.attended) {
+            for id in &part.people {
+                let Some(person) = Person::find(tx, id.uuid())? else { continue };
+                let gone = |absence: &Absence| absence.interval.overlaps(&part.interval);
+                if !person.value.active || person.value.absences.iter().any(gone) {
+                    away.insert(person.value.name.to_string());
+                }
+                people.insert(person.value.name.to_string());
+            }
+        }
+        let to_do = value.tasks.iter().filter(|task| task.service.is_none());
+        told.push(ReportVisit {
+            id: visit.id,
+            place_tag: names.of(tx, value.place.thing())?.unwrap_or_default(),
+            tasks: to_do.map(|task| format!("{} on {}", task.task, task.subject_tag)).collect(),
+            people: people.into_iter().collect(),
+            away: away.into_iter().collect(),
+            start: value.interval.start(),
+            end: value.interval.end(),
+            missed: value.is_missed(as_of),
+        });
+    }
+    Ok(told)
 }
 
 /// A visit that a plan put on the calendar.
@@ -195,13 +261,24 @@ pub(crate) fn booking(tx: &mut Tx<'_>, id: BookingId) -> Result<Option<Stored<Bo
     Ok(Booking::find(tx, id.uuid())?)
 }
 
+/// Where the holder of a booking that gave way could have gone, as it was
+/// found when the plan was made.
+pub(crate) fn elsewhere_for(tx: &mut Tx<'_>, booking: &Stored<Booking>) -> Result<Vec<OtherPlace>> {
+    let Some(visit) = booking.value.displaced_by else { return Ok(Vec::new()) };
+    let Some(visit) = MaintenanceVisit::find(tx, visit.uuid())? else { return Ok(Vec::new()) };
+    let plan = ProposedPlan::find(tx, visit.value.plan.uuid())?;
+    let id = BookingId::from(booking.id);
+    let found = plan.into_iter().flat_map(|plan| plan.value.alternatives).find(|one| one.booking == id);
+    Ok(found.map(|one| one.openings).unwrap_or_default())
+}
+
 /// When each task on a part is planned, by the visits on the calendar.
 pub(crate) type Planned = BTreeMap<(Word, ThingId), (VisitId, DateTime<Utc>)>;
 
-/// What is planned.
-pub(crate) fn planned(tx: &mut Tx<'_>) -> Result<Planned> {
+/// What is planned, by visits that are not over.
+pub(crate) fn planned(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<Planned> {
     let mut planned = Planned::new();
-    for visit in visits::open(tx)? {
+    for visit in visits::ahead(tx, now)? {
         for task in visit.value.tasks.iter().filter(|task| task.service.is_none()) {
             let at = (VisitId::from(visit.id), task.interval.start());
             let known = planned.entry((task.task.clone(), task.subject)).or_insert(at);

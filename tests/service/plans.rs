@@ -150,6 +150,7 @@ on_both_backends! {
             assert_eq!((&gone["status"], &gone["progress"]), (&json!("cancelled"), &json!("cancelled")));
             assert!(gone["displaced_by"].is_string());
             assert_eq!(gone["claims"], json!([]));
+            assert_eq!(gone["alternatives"], one["alternatives"]);
             // The first place offered can be had as it stands.
             let other = &one["alternatives"][0];
             let again = json!({
@@ -267,6 +268,12 @@ on_both_backends! {
         // Left out, which lifts the pin.
         let without = propose(&keeper, &json!({ "based_on": moved["id"], "leave_out": [task("LYNX")] }));
         assert_eq!(at(&without, "LYNX"), None);
+        assert_eq!(without["left_out"][0]["subject_tag"], "LYNX");
+        assert_eq!(without["asked"]["leave_out"], json!([task("LYNX")]));
+        assert!(without["text"].as_str().unwrap().contains("OTTER"));
+        // What is given takes the place of what was asked before.
+        let free_again = propose(&keeper, &json!({ "based_on": kept_free["id"], "keep_free": [] }));
+        assert!(at(&free_again, "OTTER").unwrap().as_str() < "2030-01-20");
         assert!(at(&without, "OTTER").is_some());
         keeper.delete_with_etag(&format!("{PLANS}/{}", moved["id"].as_str().unwrap()), "*").is(204);
         keeper.post(PLANS, &json!({ "based_on": moved["id"] })).is(422);
@@ -308,6 +315,107 @@ on_both_backends! {
         keeper.delete_with_etag(&format!("/services/{}", service.json()["id"].as_str().unwrap()), "*").is(204);
         assert_eq!(of("OTTER")["status"], "confirmed");
         assert_eq!(of("OTTER")["tasks"][0]["service"], Value::Null);
+    }
+
+    /// Nobody does upkeep while their hands are in the gloves, or works while they do upkeep.
+    fn one_person_does_one_thing_at_a_time(world) {
+        let keeper = kept(world);
+        let ada = world.qualified("ada");
+        keeper.patch_with_etag("/people/KIM", "*", &json!({ "subject": "kim" })).is(200);
+        keeper.post("/qualifications", &json!({ "person": "KIM", "glovebox": "OTTER" })).is(201);
+        let kim = world.researcher("kim");
+        for day in ["09", "16"] {
+            let (start, end) = (format!("2030-01-{day}T08:00:00Z"), format!("2030-01-{day}T11:00:00Z"));
+            let mut own = whole_box("OTTER", &start, &end);
+            own["whole_box"] = json!(false);
+            kim.post("/bookings", &own).is(201);
+        }
+        let plan = propose(&keeper, &json!({ "gloveboxes": ["LYNX"], "to": "2030-01-20T00:00:00Z" }));
+        assert_eq!(visits(&plan), Vec::new(), "an hour of each window is left, and the test takes two");
+        let plan = propose(&keeper, &json!({ "gloveboxes": ["LYNX"] }));
+        let start = plan["visits"][0]["start"].as_str().unwrap().to_owned();
+        adopt(&keeper, &plan).is(200);
+        let mut own = whole_box("OTTER", &start, plan["visits"][0]["end"].as_str().unwrap());
+        own["whole_box"] = json!(false);
+        assert_eq!(kim.post("/bookings", &own).violations(), [("start".into(), "doing_upkeep".into())]);
+        ada.post("/bookings", &own).is(201);
+    }
+
+    fn a_visit_that_was_missed_is_planned_anew(world) {
+        let keeper = kept(world);
+        adopt(&keeper, &propose(&keeper, &json!({}))).is(200);
+        world.it_is_now("2030-01-17T08:00:00Z".parse().unwrap());
+        assert!(keeper.get_all(VISITS).iter().all(|visit| visit["missed"] == true));
+        assert_eq!(planned(&keeper)["LYNX"], Value::Null);
+        let report = keeper.post("/nightly-runs", &json!({})).is(201).json();
+        assert_eq!(report["visits"].as_array().unwrap().len(), 2);
+        let text = report["text"].as_str().unwrap();
+        assert!(text.contains("Planned and not done, to be planned anew (2)"), "{text}");
+        adopt(&keeper, &propose(&keeper, &json!({}))).is(200);
+        let away = json!({ "absences": [{ "start": "2030-01-18T00:00:00Z", "end": "2030-02-28T00:00:00Z" }] });
+        keeper.patch_with_etag("/people/KIM", "*", &away).is(200);
+        world.it_is_now("2030-01-18T08:00:00Z".parse().unwrap());
+        let report = keeper.post("/nightly-runs", &json!({})).is(201).json();
+        let text = report["text"].as_str().unwrap();
+        assert!(text.contains("Planned for the week (2)") && text.contains("AWAY: Kim"), "{text}");
+    }
+
+    fn services_of_before_and_failed_ones_do_not_complete_a_visit(world) {
+        let keeper = kept(world);
+        adopt(&keeper, &propose(&keeper, &json!({}))).is(200);
+        let status = || keeper.get(&format!("{VISITS}?glovebox=LYNX")).is(200).json()["items"][0]["status"].clone();
+        tested(&keeper, "LYNX", "2029-01-20T08:00:00Z");
+        assert_eq!(status(), "confirmed");
+        let failed = json!({
+            "task": "leak_test", "subject": "LYNX", "done_at": "2030-01-07T08:00:00Z", "outcome": "failed"
+        });
+        keeper.post("/services", &failed).is(201);
+        assert_eq!(status(), "confirmed");
+    }
+
+    fn nothing_is_planned_into_a_closure(world) {
+        let keeper = kept(world);
+        let closures = json!({ "closures": [
+            { "start": "2030-01-08T00:00:00Z", "end": "2030-01-18T00:00:00Z", "reason": "Inspection" },
+            { "start": "2030-01-22T00:00:00Z", "end": "2030-01-24T00:00:00Z", "reason": "Painting", "glovebox": "LYNX" }
+        ] });
+        keeper.patch_with_etag("/facility", "*", &closures).is(200);
+        let mut found = visits(&propose(&keeper, &json!({})));
+        found.sort();
+        let days: Vec<&str> = found.iter().map(|(_, at)| &at[..10]).collect();
+        assert_eq!(days, ["2030-01-30", "2030-01-23"], "{found:?}");
+    }
+
+    fn a_station_added_to_a_closed_box_is_closed_too(world) {
+        let keeper = kept(world);
+        adopt(&keeper, &propose(&keeper, &json!({}))).is(200);
+        let visit = keeper.get(&format!("{VISITS}?glovebox=LYNX")).is(200).json()["items"][0].clone();
+        let stations = json!({ "stations": [{ "tag": "S1" }, { "tag": "S2" }, { "tag": "S3" }] });
+        keeper.patch_with_etag("/gloveboxes/LYNX", "*", &stations).is(200);
+        let ada = world.qualified("ada");
+        let mut wanted = whole_box("LYNX", visit["start"].as_str().unwrap(), visit["end"].as_str().unwrap());
+        wanted["whole_box"] = json!(false);
+        wanted["station"] = json!("S3");
+        ada.post("/bookings", &wanted).is_problem(409, "booking-conflict");
+    }
+
+    fn two_things_on_one_supply_are_apart_though_planned_apart(world) {
+        let keeper = kept(world);
+        let rule = json!({
+            "task": "regulator_inspection", "applies_to": "gas_supply", "duration": "PT1H", "closes": "nothing",
+            "triggers": [{ "kind": "calendar", "every": "P6M" }]
+        });
+        keeper.post("/upkeep-rules", &rule).is(201);
+        let done = json!({ "task": "regulator_inspection", "subject": "AR-PANEL", "done_at": "2029-07-20T08:00:00Z" });
+        keeper.post("/services", &done).is(201);
+        let item = keeper.get_all("/due-items").into_iter().find(|item| item["subject_tag"] == "AR-PANEL").unwrap();
+        let at = "2030-01-09T09:00:00Z";
+        let pinned = json!({ "due_items": [item["id"]], "pins": [{ "due_item": item["id"], "start": at }] });
+        let (one, other) = (propose(&keeper, &pinned), propose(&keeper, &pinned));
+        let adopted = adopt(&keeper, &one).is(200).json();
+        assert_eq!(adopted["visits"][0]["claims"][0]["resource_tag"], "AR-PANEL");
+        let problem = adopt(&keeper, &other).is_problem(409, "plan-outdated");
+        assert!(codes(&problem, "changes", "code").contains(&"taken".to_owned()), "{problem}");
     }
 
     fn enough_boxes_of_a_gas_stay_open(world) {

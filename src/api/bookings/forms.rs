@@ -1,6 +1,7 @@
 //! How bookings are written and read.
 
 use crate::api::fields::{instant, rfc3339};
+use crate::api::maintenance_plans::OtherPlaceBody;
 use crate::domain::booking::record::{BookedTransfer, CylinderPressure};
 use crate::domain::booking::{
     Booking, BookingRequest, Busy, Caution, EndOfRun, Places, Sample, Transfer, Work,
@@ -8,6 +9,7 @@ use crate::domain::booking::{
 use crate::domain::calendar::Interval;
 use crate::domain::facility::{ParseContext, Solvent, Stored, ThingKind};
 use crate::domain::names::{Name, Reference, Remark};
+use crate::domain::planning::record::OtherPlace;
 use crate::domain::quantity::{GaugeBar, Ppm};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::book::{Booked, BookedSeries, NewBooking, OnConflict};
@@ -386,6 +388,10 @@ pub(crate) struct BookingBody {
     /// The maintenance visit that it gave way to.
     #[serde(skip_serializing_if = "Option::is_none")]
     displaced_by: Option<Uuid>,
+    /// Where it could have gone instead, as it was found when the plan was
+    /// made; told with a single booking, to its holder.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    alternatives: Vec<OtherPlaceBody>,
     /// When it was made.
     created_at: DateTime<Utc>,
     /// When it was last changed.
@@ -423,9 +429,18 @@ impl BookingBody {
             closed_at: value.closed_at,
             end_of_run: value.end_of_run.as_ref().filter(|_| whole).map(EndOfRunForm::of),
             displaced_by: value.displaced_by.map(Into::into),
+            alternatives: Vec::new(),
             created_at: *created_at,
             updated_at: *updated_at,
         }
+    }
+}
+
+impl BookingBody {
+    /// The booking with where it could have gone, for its holder.
+    pub(crate) fn with_alternatives(self, elsewhere: &[OtherPlace], sight: Sight) -> Self {
+        let told = elsewhere.iter().filter(|_| sight == Sight::Whole);
+        Self { alternatives: told.map(Into::into).collect(), ..self }
     }
 }
 

@@ -3,11 +3,11 @@
 use crate::api::fields::{at_most, instant, interval, refer};
 use crate::domain::calendar::{Interval, Length};
 use crate::domain::facility::{ParseContext, ThingKind};
-use crate::domain::ids::{DueItemId, GloveboxId, ThingId};
+use crate::domain::ids::{GloveboxId, ThingId};
 use crate::domain::planning::record::Scope;
-use crate::domain::planning::snapshot::{Grid, Pin, Request};
+use crate::domain::planning::snapshot::{Grid, Pin};
 use crate::domain::violations::{Check, Violation, Violations};
-use crate::usecases::propose_plan::{Asked, Free, LONGEST_HORIZON, amended};
+use crate::usecases::propose_plan::{Asked, Free, LONGEST_HORIZON, Named};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
@@ -47,13 +47,14 @@ pub(crate) struct PlanForm {
     /// Only due items of these boxes and their parts, by id or tag.
     gloveboxes: Option<Vec<String>>,
     /// Tasks held to a start; they are not left out.
-    pins: Vec<PinForm>,
-    /// Times kept free of visits.
-    keep_free: Vec<KeepFreeForm>,
-    /// Ids of due items not to be placed.
-    leave_out: Vec<Uuid>,
-    /// Id of an earlier plan: what it was asked holds here too, unless said
-    /// otherwise. To move a visit, base a plan on it and pin its tasks.
+    pins: Option<Vec<PinForm>>,
+    /// Times kept free of visits, and of the purges after them.
+    keep_free: Option<Vec<KeepFreeForm>>,
+    /// Ids of due items not to be placed; they do not count.
+    leave_out: Option<Vec<Uuid>>,
+    /// Id of an earlier plan: what it was asked holds here too, except for the
+    /// fields that are given, which take the place of its own. To move a visit,
+    /// base a plan on it and pin its tasks.
     #[serde(skip_serializing_if = "Option::is_none")]
     based_on: Option<Uuid>,
     /// Seed of the search; 0 unless given.
@@ -113,31 +114,34 @@ impl PlanForm {
         let time = self.time(&mut check);
         for (field, count) in [
             ("due_items", self.due_items.as_ref().map_or(0, Vec::len)),
-            ("pins", self.pins.len()),
-            ("keep_free", self.keep_free.len()),
-            ("leave_out", self.leave_out.len()),
+            ("pins", self.pins.as_ref().map_or(0, Vec::len)),
+            ("keep_free", self.keep_free.as_ref().map_or(0, Vec::len)),
+            ("leave_out", self.leave_out.as_ref().map_or(0, Vec::len)),
         ] {
             check.require(count <= MOST_NAMED, field, "too_many", format!("at most {MOST_NAMED}"));
         }
         let gloveboxes = self.gloveboxes(&mut check, context, earlier);
         let step = grid.map_or(TimeDelta::minutes(15), Grid::step);
-        let pins = check.each("pins", &self.pins, |pin| pin.parse(step));
-        for (index, pin) in self.pins.iter().enumerate() {
-            let twice = self.pins[..index].iter().any(|other| other.due_item == pin.due_item);
-            check.require(!twice, &format!("pins[{index}].due_item"), "duplicate", "is pinned already");
+        let (pinned, kept_free) = (self.pins.as_deref(), self.keep_free.as_deref());
+        let pins = check.each("pins", pinned.unwrap_or_default(), |pin| pin.parse(step));
+        let free = check.each("keep_free", kept_free.unwrap_or_default(), |free| free.parse(context));
+        self.no_contradiction(&mut check);
+        let mut request = earlier.map(|scope| scope.request.clone()).unwrap_or_default();
+        if let Some(ids) = &self.leave_out {
+            request.left_out = ids.iter().copied().map(Into::into).collect();
+            request.pins.retain(|pin| !request.left_out.contains(&pin.task));
         }
-        let free = check.each("keep_free", &self.keep_free, |free| free.parse(context));
-        let left_out: Vec<DueItemId> = self.leave_out.iter().copied().map(Into::into).collect();
-        for (index, id) in left_out.iter().enumerate() {
-            let pinned = self.pins.iter().any(|pin| pin.due_item == id.uuid());
-            check.require(!pinned, &format!("leave_out[{index}]"), "contradiction", "is pinned as well");
+        if pinned.is_some() {
+            request.left_out.retain(|id| pins.iter().all(|pin| pin.task != *id));
+            request.pins = pins;
+        }
+        if kept_free.is_some() {
+            request.forbids.clear();
         }
         let due_items = match &self.due_items {
             Some(ids) => Some(ids.iter().copied().map(Into::into).collect()),
             None => earlier.and_then(|scope| scope.due_items.clone()),
         };
-        let nothing = Request::default();
-        let request = amended(earlier.map_or(&nothing, |scope| &scope.request), pins, left_out);
         let seed = self.seed.map(u64::from).or(earlier.map(|scope| scope.seed)).unwrap_or(0);
         let named = self.named();
         check.build(horizon.zip(grid).zip(time), |((horizon, grid), time)| Asked {
@@ -148,13 +152,32 @@ impl PlanForm {
         })
     }
 
-    /// The fields that name due items to be placed.
-    fn named(&self) -> Vec<(String, DueItemId)> {
+    /// Nothing is pinned twice, or pinned and left out.
+    fn no_contradiction(&self, check: &mut Check) {
+        let pins = self.pins.as_deref().unwrap_or_default();
+        for (index, pin) in pins.iter().enumerate() {
+            let twice = pins[..index].iter().any(|other| other.due_item == pin.due_item);
+            check.require(!twice, &format!("pins[{index}].due_item"), "duplicate", "is pinned already");
+        }
+        for (index, id) in self.leave_out.iter().flatten().enumerate() {
+            let pinned = pins.iter().any(|pin| pin.due_item == *id);
+            check.require(!pinned, &format!("leave_out[{index}]"), "contradiction", "is pinned as well");
+        }
+    }
+
+    /// The due items that are named.
+    fn named(&self) -> Vec<Named> {
+        let of = |field: String, id: Uuid, to_place| Named { field, id: id.into(), to_place };
         let listed = self.due_items.iter().flatten().enumerate();
-        let listed = listed.map(|(i, id)| (format!("due_items[{i}]"), (*id).into()));
-        let pinned = self.pins.iter().enumerate();
-        let pinned = pinned.map(|(i, pin)| (format!("pins[{i}].due_item"), pin.due_item.into()));
-        listed.chain(pinned).collect()
+        let listed = listed.map(|(i, id)| of(format!("due_items[{i}]"), *id, true));
+        let pinned = self.pins.iter().flatten().enumerate();
+        let pinned = pinned.map(|(i, pin)| of(format!("pins[{i}].due_item"), pin.due_item, true));
+        let left_out = self.leave_out.iter().flatten().enumerate();
+        let left_out = left_out.map(|(i, id)| of(format!("leave_out[{i}]"), *id, false));
+        let kept_free = self.keep_free.iter().flatten().enumerate();
+        let kept_free = kept_free
+            .filter_map(|(i, free)| Some(of(format!("keep_free[{i}].due_item"), free.due_item?, false)));
+        listed.chain(pinned).chain(left_out).chain(kept_free).collect()
     }
 
     fn horizon(&self, check: &mut Check, now: DateTime<Utc>, earlier: Option<&Scope>) -> Option<Interval> {

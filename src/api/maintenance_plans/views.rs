@@ -6,12 +6,13 @@ use crate::domain::facility::Stored;
 use crate::domain::ids::DueItemId;
 use crate::domain::planning::cautions::cautions;
 use crate::domain::planning::plan::{Attendance, Displaced, VisitCost};
-use crate::domain::planning::record::{OtherPlace, ProposedPlan};
+use crate::domain::planning::record::{OtherPlace, ProposedPlan, Scope};
+use crate::domain::planning::snapshot::Grid;
 use crate::domain::planning::weights::PERSON_HOUR;
 use crate::domain::planning::{Place, Visit};
 use crate::usecases::named::Names;
 use crate::usecases::visits::{self, VisitOf};
-use crate::usecases::{Error, Tx};
+use crate::usecases::{Error, Tx, due_items, plan_text};
 use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -286,6 +287,74 @@ pub(crate) struct LeftOutBody {
     reason: String,
 }
 
+/// A task held to a start.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub(crate) struct PinBody {
+    /// Id of the due item.
+    due_item: Uuid,
+    /// When work at it begins.
+    start: DateTime<Utc>,
+}
+
+/// A time kept free.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub(crate) struct KeptFreeBody {
+    /// Id of the only due item meant.
+    due_item: Option<Uuid>,
+    /// Id of the only box meant.
+    glovebox: Option<Uuid>,
+    /// From when.
+    start: DateTime<Utc>,
+    /// Until when, exclusive.
+    end: DateTime<Utc>,
+}
+
+/// What a plan was asked for.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({
+    "grid": "PT30M", "due_items": null, "gloveboxes": null, "pins": [], "keep_free": [], "leave_out": []
+}))]
+pub(crate) struct AskedBody {
+    /// The spacing of starts.
+    grid: &'static str,
+    /// The only due items meant.
+    due_items: Option<Vec<Uuid>>,
+    /// The only boxes meant.
+    gloveboxes: Option<Vec<Uuid>>,
+    /// Tasks held to a start.
+    pins: Vec<PinBody>,
+    /// Times kept free.
+    keep_free: Vec<KeptFreeBody>,
+    /// Due items left out as asked.
+    leave_out: Vec<Uuid>,
+}
+
+impl AskedBody {
+    fn new(scope: &Scope) -> Self {
+        let request = &scope.request;
+        let pins = request.pins.iter();
+        let free = request.forbids.iter();
+        Self {
+            grid: match scope.grid {
+                Grid::Quarter => "PT15M",
+                Grid::Half => "PT30M",
+            },
+            due_items: scope.due_items.as_ref().map(|ids| ids.iter().map(|id| id.uuid()).collect()),
+            gloveboxes: scope.gloveboxes.as_ref().map(|ids| ids.iter().map(|id| id.uuid()).collect()),
+            pins: pins.map(|pin| PinBody { due_item: pin.task.uuid(), start: pin.start }).collect(),
+            keep_free: free
+                .map(|free| KeptFreeBody {
+                    due_item: free.task.map(Into::into),
+                    glovebox: free.place.map(|place| place.thing().uuid()),
+                    start: free.interval.start(),
+                    end: free.interval.end(),
+                })
+                .collect(),
+            leave_out: request.left_out.iter().map(|id| id.uuid()).collect(),
+        }
+    }
+}
+
 /// How good a plan is, in person-hours weighted by the site's policy.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({
@@ -342,7 +411,8 @@ pub(crate) struct QualityBody {
         "next_best": {"start": "2026-04-08T15:00:00Z", "more_person_hours": 0.4},
         "cautions": []
     }],
-    "left_out": [], "seed": 0, "created_at": "2026-04-01T08:00:00Z", "updated_at": "2026-04-01T08:00:00Z"
+    "left_out": [], "asked": {"grid": "PT30M", "due_items": null, "gloveboxes": null, "pins": [], "keep_free": [],
+    "leave_out": []}, "text": "1 visits, 1 bookings give way; counted as 4.2 person-hours", "seed": 0, "created_at": "2026-04-01T08:00:00Z", "updated_at": "2026-04-01T08:00:00Z"
 }))]
 pub(crate) struct PlanBody {
     /// Its id.
@@ -365,6 +435,10 @@ pub(crate) struct PlanBody {
     visits: Vec<ProposedVisitBody>,
     /// What it leaves out.
     left_out: Vec<LeftOutBody>,
+    /// What was asked besides.
+    asked: AskedBody,
+    /// The whole for people to read, in the facility's time.
+    text: String,
     /// Seed of the search.
     seed: u64,
     /// When it was made.
@@ -379,11 +453,24 @@ impl PlanBody {
         let value = &stored.value;
         let plan = &value.plan;
         let mut names = Names::default();
+        let zone = due_items::zone(tx)?;
+        let text = plan_text::written(tx, value, zone)?;
         let on_calendar = visits::of_plan(tx, stored)?;
         let mut bodies = Vec::new();
         for visit in &plan.visits {
             bodies.push(visit_body(tx, &mut names, value, visit, &on_calendar)?);
         }
+        let asked = value.scope.request.left_out.iter().filter_map(|id| value.basis_of(*id));
+        let asked = asked.map(|basis| LeftOutBody {
+            due_item: basis.due_item.uuid(),
+            task: Some(basis.task.to_string()),
+            subject_tag: Some(basis.subject_tag.clone()),
+            person_hours: 0.0,
+            reason: format!(
+                "Left out as asked, and not counted{}.",
+                if basis.safety { "; people's safety depends on it" } else { "" }
+            ),
+        });
         let left_out = plan.unplaced.iter().map(|one| LeftOutBody {
             due_item: one.id.uuid(),
             task: value.basis_of(one.id).map(|basis| basis.task.to_string()),
@@ -407,7 +494,9 @@ impl PlanBody {
                 joint_visits_cut: plan.candidates_cut,
             },
             visits: bodies,
-            left_out: left_out.collect(),
+            left_out: left_out.chain(asked).collect(),
+            asked: AskedBody::new(&value.scope),
+            text,
             seed: value.scope.seed,
             created_at: stored.created_at,
             updated_at: stored.updated_at,

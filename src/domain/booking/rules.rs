@@ -40,6 +40,8 @@ pub struct RequesterView {
     pub qualifications: Vec<Qualification>,
     /// What the groups concerned have booked in the weeks concerned.
     pub group_bookings: Vec<(Name, Interval)>,
+    /// When the person is to do upkeep.
+    pub upkeep: Vec<Interval>,
 }
 
 /// A hold on a box.
@@ -94,6 +96,15 @@ pub fn broken_rules(
     hours(request.interval, site, glovebox.0, &mut broken);
     person(request, requester, glovebox, &mut broken);
     quota(request, site, requester, &mut broken);
+    if let Some(upkeep) = requester.upkeep.iter().find(|upkeep| upkeep.overlaps(&request.interval)) {
+        let detail = format!(
+            "{} is to do upkeep from {} to {}",
+            requester.person.name,
+            upkeep.start().format("%FT%TZ"),
+            upkeep.end().format("%FT%TZ")
+        );
+        broken.push(Violation::new("start", "doing_upkeep", detail));
+    }
     broken.extend(holds.iter().filter(|hold| hold.part.is_none()).map(|hold| hold.violation(glovebox.1)));
     broken
 }

@@ -115,7 +115,7 @@ fn requester() -> RequesterView {
         qualified_for: QualifiedFor::Glovebox(GloveboxId::from(id(2))),
         valid_until: None,
     };
-    RequesterView { person, qualifications: vec![qualified], group_bookings: Vec::new() }
+    RequesterView { person, qualifications: vec![qualified], group_bookings: Vec::new(), upkeep: Vec::new() }
 }
 
 fn request(start: &str, end: &str) -> BookingRequest {

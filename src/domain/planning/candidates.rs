@@ -15,6 +15,7 @@ use super::model::{Candidate, Claim, Model, Part, SetCandidates, Take, timing};
 use super::plan::{RuleFamily, VisitCost};
 use super::slots::Range;
 use super::snapshot::{Place, Task};
+use crate::domain::booking::claims::LONGEST_CLAIM;
 use crate::domain::booking::record::Status;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::merge;
@@ -275,7 +276,9 @@ fn candidate(
         return None;
     }
     let asked = tasks.iter().all(|(index, range)| as_asked(model, place, &snapshot.tasks[*index], *range));
-    if !asked {
+    let kept_free = purge.is_empty()
+        || tasks.iter().all(|(index, _)| is_free(model, place, &snapshot.tasks[*index], purge));
+    if !asked || !kept_free || model.slots.interval(range).length() > LONGEST_CLAIM {
         return None;
     }
     let parts = staffed(model, &parts)?;
@@ -295,12 +298,18 @@ fn as_asked(model: &Model<'_>, place: usize, task: &Task, range: Range) -> bool 
         return true;
     }
     let pinned = model.request.pins.iter().filter(|pin| pin.task == task.id);
-    let free = model.request.forbids.iter().all(|forbid| {
-        let concerned = forbid.task.is_none_or(|id| id == task.id)
-            && forbid.place.is_none_or(|at| at == model.places[place].place);
-        !concerned || !forbid.interval.overlaps(&interval)
-    });
-    free && pinned.into_iter().all(|pin| pin.start == interval.start())
+    is_free(model, place, task, range) && pinned.into_iter().all(|pin| pin.start == interval.start())
+}
+
+/// Whether a range of a task, or of the purge after it, lies in no time kept free of it.
+fn is_free(model: &Model<'_>, place: usize, task: &Task, range: Range) -> bool {
+    let interval = model.slots.interval(range);
+    !model.rules.hold(RuleFamily::WhatIf)
+        || model.request.forbids.iter().all(|forbid| {
+            let concerned = forbid.task.is_none_or(|id| id == task.id)
+                && forbid.place.is_none_or(|at| at == model.places[place].place);
+            !concerned || !forbid.interval.overlaps(&interval)
+        })
 }
 
 /// The attended parts with the people who could do them, where there are enough.

@@ -42,8 +42,9 @@ pub fn cautions<'a>(tasks: impl Iterator<Item = &'a Word>, purged: bool) -> Vec<
     if purged {
         add(
             "asphyxiation",
-            "Purging lets a lot of gas into the room, and no sense notices missing oxygen. Ventilation and oxygen \
-             monitoring are for local codes and qualified people to decide.",
+            "Purging lets a lot of gas into the room, and no sense notices missing oxygen. Ventilation, oxygen \
+             monitoring and whether somebody stays until the purge has ended are for local codes and qualified \
+             people to decide; nobody is planned for it here.",
         );
     }
     cautions

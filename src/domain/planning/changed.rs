@@ -113,8 +113,22 @@ fn with_those_who_still_give_way(plan: &Plan, snapshot: &Snapshot, changes: &mut
                 changes.push(Change { booking, ..Change::new("booked_meanwhile", detail) });
             }
         }
+        let before = visit.displaced.len();
         visit.displaced.retain(|displaced| in_the_way.iter().any(|booking| booking.id == displaced.booking));
+        let gone = before - visit.displaced.len();
+        if gone > 0 {
+            let spared = visit.cost.displaced - visit.displaced.iter().map(|one| one.cost).sum::<i64>();
+            visit.cost.displaced -= spared;
+            plan.cost -= spared;
+            visit.reasons.push(match gone {
+                1 => "Since it was proposed, one of these bookings was cancelled or moved away.".to_owned(),
+                more => {
+                    format!("Since it was proposed, {more} of these bookings were cancelled or moved away.")
+                }
+            });
+        }
     }
+    plan.lower_bound = plan.lower_bound.min(plan.cost);
     plan
 }
 

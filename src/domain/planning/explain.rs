@@ -3,7 +3,7 @@
 use super::improve::{Chosen, Occupancy};
 use super::model::{Candidate, Model};
 use super::plan::{Attendance, Displaced, NextBest, PlacedTask, Visit};
-use super::snapshot::{Occupied, Place};
+use super::snapshot::Occupied;
 use super::weights::PERSON_HOUR;
 use crate::domain::booking::record::Status;
 use crate::domain::calendar::Interval;
@@ -36,7 +36,7 @@ fn visit(
     let candidate = &model.candidates[chosen.candidate];
     let snapshot = model.snapshot;
     let place = model.places[candidate.place].place;
-    let itself: Vec<ThingId> = snapshot.boxes.iter().map(|b| b.id.into()).chain(elsewhere(place)).collect();
+    // The place itself is among them: one visit at a time is at a box, a supply or a room.
     let claims = candidate
         .claims
         .iter()
@@ -44,8 +44,6 @@ fn visit(
             resource: things[&claim.resource],
             interval: model.slots.interval(claim.range),
         })
-        // A box is kept for one visit at a time, but what is claimed are its parts.
-        .filter(|claim| !itself.contains(&claim.resource))
         .collect();
     let closes: Vec<(GloveboxId, Interval)> = candidate
         .closes
@@ -79,13 +77,6 @@ fn visit(
         cost: candidate.cost,
         reasons: reasons(model, candidate, next_best),
         next_best,
-    }
-}
-
-fn elsewhere(place: Place) -> Option<ThingId> {
-    match place {
-        Place::Glovebox(_) => None,
-        Place::Elsewhere(thing) => Some(thing),
     }
 }
 
@@ -125,7 +116,7 @@ pub(super) fn in_person_hours(units: i64) -> String {
     let sign = if units < 0 && whole == 0 { "-" } else { "" };
     let text = format!("{sign}{whole}.{hundredths:02}");
     let short = text.trim_end_matches('0').trim_end_matches('.');
-    format!("{short} person-hours")
+    format!("{short} person-hour{}", if short == "1" { "" } else { "s" })
 }
 
 fn reasons(model: &Model<'_>, candidate: &Candidate, next_best: Option<NextBest>) -> Vec<String> {
@@ -139,7 +130,7 @@ fn reasons(model: &Model<'_>, candidate: &Candidate, next_best: Option<NextBest>
             Some(by) if interval.end() <= by => {
                 format!("{name} is done {} before it has to be.", days(by - interval.end()))
             }
-            Some(by) => format!("{name} is {} late; nothing earlier costs less.", days(interval.end() - by)),
+            Some(by) => format!("{name} is {} late.", days(interval.end() - by)),
             None => format!("{name} has no date by which it has to be done."),
         });
         if let Some(earliest) = task.earliest.filter(|earliest| *earliest > interval.start()) {
@@ -179,11 +170,25 @@ fn reasons(model: &Model<'_>, candidate: &Candidate, next_best: Option<NextBest>
 }
 
 fn days(length: chrono::TimeDelta) -> String {
-    match length.num_days() {
-        0 => format!("{} hours", length.num_hours()),
-        1 => "1 day".to_owned(),
-        days => format!("{days} days"),
+    match (length.num_days(), length.num_hours()) {
+        (0, 0) => "less than an hour".to_owned(),
+        (0, 1) => "1 hour".to_owned(),
+        (0, hours) => format!("{hours} hours"),
+        (1, _) => "1 day".to_owned(),
+        (days, _) => format!("{days} days"),
     }
+}
+
+/// Whether some start for a task obeys every rule that does not depend on what
+/// else is planned.
+pub(super) fn is_possible(model: &Model<'_>, task: usize) -> bool {
+    model.candidates.iter().any(|candidate| candidate.tasks.iter().any(|(t, _)| *t == task))
+}
+
+/// That a task has no place, with the rules in its way.
+pub(super) fn no_place(model: &Model<'_>, task: usize, in_the_way: &[String]) -> String {
+    let task = &model.snapshot.tasks[task];
+    format!("No place for {} on {}: {}.", task.task, task.subject_tag, in_the_way.join("; "))
 }
 
 /// Why a task is left out.
@@ -192,7 +197,7 @@ pub(super) fn why_left_out(model: &Model<'_>, task: usize) -> String {
     let bit = place.and_then(|place| place.tasks.iter().position(|other| *other == task)).unwrap_or(0);
     let worth = |set: &&super::model::SetCandidates| bit < 32 && set.set >> bit & 1 == 1;
     let useful = place.is_some_and(|place| place.sets.iter().any(|set| worth(&set)));
-    let possible = model.candidates.iter().any(|candidate| candidate.tasks.iter().any(|(t, _)| *t == task));
+    let possible = is_possible(model, task);
     let name = format!("{} on {}", model.snapshot.tasks[task].task, model.snapshot.tasks[task].subject_tag);
     if useful {
         format!("{name} fits nowhere beside the rest of the plan at less than leaving it out counts for.")

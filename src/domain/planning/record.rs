@@ -45,6 +45,8 @@ pub struct Basis {
     pub act_by: Option<DateTime<Utc>>,
     /// What it uses up.
     pub consumables: Vec<Need>,
+    /// Whether people's safety depends on it.
+    pub safety: bool,
 }
 
 /// A plan once proposed.
@@ -143,6 +145,8 @@ pub struct VisitTask {
     pub attended: Vec<Attendance>,
     /// What it uses up.
     pub consumables: Vec<Need>,
+    /// When it had last been done as it was planned.
+    pub last_service: Option<DateTime<Utc>>,
     /// The service that recorded it as done.
     pub service: Option<ServiceId>,
 }
@@ -184,6 +188,7 @@ impl Basis {
             last_service,
             act_by: task.act_by,
             consumables: task.consumables.clone(),
+            safety: task.safety,
         }
     }
 }
@@ -206,6 +211,7 @@ impl ProposedPlan {
                 interval: placed.interval,
                 attended: placed.attended.clone(),
                 consumables: basis.consumables.clone(),
+                last_service: basis.last_service,
                 service: None,
             })
         });
@@ -232,6 +238,21 @@ impl MaintenanceVisit {
                 .tasks
                 .iter()
                 .any(|one| one.task == *task && one.subject == subject && one.service.is_none())
+    }
+
+    /// Whether a task on a part that was done at a moment is what the visit was for.
+    pub fn awaits(&self, task: &Word, subject: ThingId, done_at: DateTime<Utc>) -> bool {
+        self.is_to_do(task, subject)
+            && self
+                .tasks
+                .iter()
+                .filter(|one| one.task == *task && one.subject == subject)
+                .all(|one| one.last_service.is_none_or(|last| last < done_at))
+    }
+
+    /// Whether it is over without everything having been done.
+    pub fn is_missed(&self, now: DateTime<Utc>) -> bool {
+        self.status == VisitStatus::Confirmed && self.interval.end() <= now
     }
 
     /// The visit with a task of it done; completed when it was the last.

@@ -9,7 +9,7 @@ use super::improve::Occupancy;
 use super::model::Model;
 use super::must::{Fit, Question};
 use super::plan::{Budget, InTheWay, Refusal, RuleFamily};
-use super::snapshot::{Snapshot, Task};
+use super::snapshot::Task;
 
 /// The tasks that no visit covers, by index in the snapshot.
 pub(super) fn left_out(model: &Model<'_>, occupancy: &Occupancy) -> Vec<usize> {
@@ -50,7 +50,7 @@ pub(super) fn refusal(
         .iter()
         .map(|family| InTheWay {
             family: *family,
-            sentence: sentence(*family, &tasks, question.snapshot),
+            sentence: sentence(*family, &tasks, &question),
             relax: relax(*family).to_owned(),
             suffices: families.len() == 1 || question.fit(&[*family], budget) == Fit::Yes,
         })
@@ -64,6 +64,22 @@ pub(super) fn refusal(
         format!("No place for {}: {}.", names.join(", "), because.join("; "))
     };
     Refusal { tasks: tasks.iter().map(|task| task.id).collect(), in_the_way, proved: certain, summary }
+}
+
+/// Why a task that need not be placed has no place of its own, if it has none:
+/// the rules in the way.
+pub(super) fn alone_in_the_way(
+    asked: &Question<'_>,
+    task: usize,
+    budget: &mut dyn Budget,
+) -> Option<Vec<String>> {
+    let question = asked.about(vec![task]);
+    if question.fit(&[], budget) != Fit::No {
+        return None;
+    }
+    let tasks = [&question.snapshot.tasks[task]];
+    let families = smallest(&question, budget);
+    Some(families.into_iter().map(|family| sentence(family, &tasks, &question)).collect())
 }
 
 /// Of all the tasks asked about, a smallest set that does not fit together,
@@ -115,8 +131,10 @@ fn smallest(question: &Question<'_>, budget: &mut dyn Budget) -> Vec<RuleFamily>
     needed
 }
 
-fn sentence(family: RuleFamily, tasks: &[&Task], snapshot: &Snapshot) -> String {
-    let dates = tasks.iter().filter_map(|task| task.act_by).filter(|by| *by < snapshot.horizon.end());
+fn sentence(family: RuleFamily, tasks: &[&Task], question: &Question<'_>) -> String {
+    let snapshot = question.snapshot;
+    let dates = tasks.iter().filter_map(|task| task.deadline(question.now));
+    let dates = dates.filter(|by| *by < snapshot.horizon.end());
     let by = dates.min().unwrap_or(snapshot.horizon.end()).format("%FT%TZ");
     let words = |list: Vec<String>| {
         let mut list = list;
@@ -130,7 +148,7 @@ fn sentence(family: RuleFamily, tasks: &[&Task], snapshot: &Snapshot) -> String 
             format!("bookings stand in the way that need not, or need no longer, give way before {by}")
         }
         RuleFamily::OneRegeneration => {
-            format!("the regeneration gas is in use by one regeneration at a time until {by}")
+            format!("one thing at a time is done on the supply of regeneration gas, before {by}")
         }
         RuleFamily::OpenMinimum => {
             let gases = tasks.iter().flat_map(|task| &task.closes).filter_map(|id| {
@@ -163,11 +181,13 @@ const fn relax(family: RuleFamily) -> &'static str {
     match family {
         RuleFamily::WhatIf => "Drop the pin, or free the time.",
         RuleFamily::Notice => "Agree with the holders of the bookings, or shorten the window's notice.",
-        RuleFamily::OneRegeneration => "Use another supply of regeneration gas.",
+        RuleFamily::OneRegeneration => {
+            "Use another supply of regeneration gas, or do what else is done on it at another time."
+        }
         RuleFamily::OpenMinimum => "Let fewer boxes of the gas stay open for the time.",
         RuleFamily::Stock => "Have the material delivered sooner.",
         RuleFamily::Competence => "Have somebody else qualified, or ask somebody competent from outside.",
-        RuleFamily::WorkingTime => "Have somebody work at another time.",
+        RuleFamily::WorkingTime => "Have more people who can do it work at the time.",
         RuleFamily::Claims => "Move what claims the time.",
         RuleFamily::Windows => "Add a maintenance window.",
         RuleFamily::ActBy => {

@@ -45,7 +45,7 @@ pub fn propose(
     let found = search(&model, Some(&begun), seed, budget);
     let mut visits = explain::visits(&model, &found.occupancy);
     visits.sort_by_key(|visit| (visit.interval, visit.place));
-    let unplaced = unplaced(&model, &found.occupancy);
+    let unplaced = unplaced(&model, &found.occupancy, &must, budget);
     Ok(Plan {
         visits,
         unplaced,
@@ -167,14 +167,34 @@ fn ladder(
     }
 }
 
-fn unplaced(model: &Model<'_>, occupancy: &Occupancy) -> Vec<Unplaced> {
+/// The most tasks left out of which is asked what rules are in their way.
+const MOST_LOOKED_INTO: usize = 12;
+
+fn unplaced(
+    model: &Model<'_>,
+    occupancy: &Occupancy,
+    asked: &Question<'_>,
+    budget: &mut dyn Budget,
+) -> Vec<Unplaced> {
     let missing = refuse::left_out(model, occupancy);
+    let mut looked_into = 0;
+    let mut reason = |task: usize| {
+        let nowhere = !explain::is_possible(model, task);
+        if nowhere && looked_into < MOST_LOOKED_INTO {
+            looked_into += 1;
+            let in_the_way = refuse::alone_in_the_way(asked, task, budget).unwrap_or_default();
+            if !in_the_way.is_empty() {
+                return explain::no_place(model, task, &in_the_way);
+            }
+        }
+        explain::why_left_out(model, task)
+    };
     missing
         .into_iter()
         .map(|task| Unplaced {
             id: model.snapshot.tasks[task].id,
             cost: model.left_out[task],
-            reason: explain::why_left_out(model, task),
+            reason: reason(task),
         })
         .collect()
 }

@@ -123,6 +123,14 @@ impl Check<'_> {
         let purge =
             if matches!(visit.place, Place::Glovebox(_)) { self.rounded(purge) } else { TimeDelta::zero() };
         let expected = Interval::lasting(at, purge).ok();
+        if let Some(purge) = visit.purge {
+            for placed in &visit.tasks {
+                self.kept_free(placed.id, visit.place, purge);
+            }
+        }
+        self.expect(visit.interval.length() <= TimeDelta::days(31), || {
+            "a visit is longer than any claim may be".to_owned()
+        });
         self.expect(visit.purge == expected, || "the purge is missing or wrong".to_owned());
         self.expect(visit.interval.end() == at + purge, || "the visit has the wrong end".to_owned());
         self.expect(!visit.tasks.is_empty(), || "a visit has no task".to_owned());
@@ -133,16 +141,20 @@ impl Check<'_> {
             let met = pin.task != task.id || pin.start == interval.start();
             self.expect(met, || format!("{} is not where it is pinned", task.subject_tag));
         }
-        for forbid in &self.request.forbids.clone() {
-            let concerned =
-                forbid.task.is_none_or(|id| id == task.id) && forbid.place.is_none_or(|at| at == place);
-            self.expect(!(concerned && forbid.interval.overlaps(&interval)), || {
-                format!("{} lies in a time kept free", task.subject_tag)
-            });
-        }
+        self.kept_free(task.id, place, interval);
         self.expect(!self.request.left_out.contains(&task.id), || {
             format!("{} was to be left out", task.subject_tag)
         });
+    }
+
+    fn kept_free(&mut self, task: DueItemId, place: Place, interval: Interval) {
+        for forbid in &self.request.forbids.clone() {
+            let concerned =
+                forbid.task.is_none_or(|id| id == task) && forbid.place.is_none_or(|at| at == place);
+            self.expect(!(concerned && forbid.interval.overlaps(&interval)), || {
+                format!("{interval} lies in a time kept free")
+            });
+        }
     }
 
     fn crew(&mut self, task: &Task, interval: Interval, crew: &[PersonId]) {

@@ -19,6 +19,7 @@ pub mod observations;
 pub mod quantiles;
 pub mod readings;
 pub mod report;
+pub mod report_visit;
 mod rise;
 pub mod room_assessment;
 pub mod rules;

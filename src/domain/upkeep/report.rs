@@ -5,6 +5,7 @@ use super::contents::GasForecast;
 use super::due::{DueItem, DueState};
 use super::evidence::{DueDates, digits};
 use super::observations::{Observation, in_order};
+use super::report_visit::ReportVisit;
 use super::stock::{Projection, Quantity, StockItem};
 use crate::domain::facility::SuppliedGas;
 use crate::domain::ids::{DueItemId, GasSupplyId, StockItemId, ThingId};
@@ -221,6 +222,9 @@ pub struct NightlyReport {
     /// What the readings point out besides, in a fixed order.
     #[serde(default)]
     pub observations: Vec<Observation>,
+    /// Visits of the next week, and those that were missed, by start.
+    #[serde(default)]
+    pub visits: Vec<ReportVisit>,
     /// The whole as text.
     pub text: String,
 }
@@ -262,6 +266,7 @@ impl NightlyReport {
             gas_supplies,
             orders: Vec::new(),
             observations: Vec::new(),
+            visits: Vec::new(),
             text: String::new(),
         };
         report.text = report.written(zone);
@@ -281,6 +286,15 @@ impl NightlyReport {
     #[must_use]
     pub fn noticing(mut self, zone: Tz, observations: Vec<Observation>) -> Self {
         self.observations = in_order(observations);
+        self.text = self.written(zone);
+        self
+    }
+
+    /// With the visits on the calendar.
+    #[must_use]
+    pub fn visiting(mut self, zone: Tz, mut visits: Vec<ReportVisit>) -> Self {
+        visits.sort_by(|a, b| (a.start, &a.place_tag, a.id).cmp(&(b.start, &b.place_tag, b.id)));
+        self.visits = visits;
         self.text = self.written(zone);
         self
     }
@@ -305,6 +319,17 @@ impl NightlyReport {
                 &mut text,
                 format_args!("\nNothing to compute: no upkeep rule matches a part of the facility."),
             );
+        }
+        for (missed, heading) in
+            [(true, "Planned and not done, to be planned anew"), (false, "Planned for the week")]
+        {
+            let listed: Vec<&ReportVisit> = self.visits.iter().filter(|one| one.missed == missed).collect();
+            if !listed.is_empty() {
+                line(&mut text, format_args!("\n{heading} ({})", listed.len()));
+            }
+            for visit in listed {
+                line(&mut text, format_args!("  {}", visit.line(zone)));
+            }
         }
         if !self.gas_supplies.is_empty() {
             line(&mut text, format_args!("\nGas (forecasts; look at the gauge before relying on one)"));
