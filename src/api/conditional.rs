@@ -5,11 +5,27 @@ use crate::usecases::keep::Precondition;
 use actix_web::dev::Payload;
 use actix_web::http::header::{IF_MATCH, IF_NONE_MATCH};
 use actix_web::{FromRequest, HttpRequest};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use sha2::{Digest as _, Sha256};
 use std::future::{Ready, ready};
 
 /// The entity tag of a version.
 pub(crate) fn etag(version: i32) -> String {
     format!("\"v{version}\"")
+}
+
+/// The entity tag of an answer that has no version: a hash of its text.
+pub(crate) fn etag_of(text: &[u8]) -> String {
+    let hash = Sha256::digest(text);
+    format!("\"{}\"", URL_SAFE_NO_PAD.encode(&hash[..16]))
+}
+
+/// Whether the request's `If-None-Match` names the entity tag, so that 304 answers it.
+pub(crate) fn names(request: &HttpRequest, etag: &str) -> bool {
+    request.headers().get(IF_NONE_MATCH).and_then(|value| value.to_str().ok()).is_some_and(|text| {
+        text.trim() == "*" || text.split(',').any(|tag| tag.trim().trim_start_matches("W/") == etag)
+    })
 }
 
 fn version_of(tag: &str) -> Option<i32> {

@@ -9,7 +9,9 @@ use utoipa::openapi::header::HeaderBuilder;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn, PathItem};
 use utoipa::openapi::response::ResponseBuilder;
 use utoipa::openapi::schema::{ArrayItems, ObjectBuilder, Schema, Type};
-use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::openapi::security::{
+    ApiKey, ApiKeyValue, HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme,
+};
 use utoipa::openapi::{InfoBuilder, LicenseBuilder, OpenApi, Ref, RefOr, Required};
 use utoipa_actix_web::AppExt as _;
 
@@ -18,6 +20,9 @@ const ABOUT: &str = "Bookings, gas, dryness and upkeep of the shared inert-atmos
     Wherever a path or a reference takes an id it takes the tag on the equipment's label too. \
     Errors are problem details (RFC 9457). Figures about oxygen, gas and leaks are screening aids: \
     local codes and competent people decide.";
+
+/// The scheme of feeds, which are opened by their own keys instead of a token.
+const CALENDAR_KEY: &str = "calendar_key";
 
 /// The document as the code generates it.
 pub(crate) fn document() -> OpenApi {
@@ -46,6 +51,9 @@ fn complete(document: &mut OpenApi) {
                 .build(),
         ),
     );
+    let about = "The key of one calendar feed, as `POST /calendar-keys` gives it.";
+    let key = ApiKeyValue::with_description("key", about);
+    components.add_security_scheme(CALENDAR_KEY, SecurityScheme::ApiKey(ApiKey::Query(key)));
     let mut schemas = Vec::new();
     <Problem as utoipa::ToSchema>::schemas(&mut schemas);
     schemas.push(("Problem".to_owned(), <Problem as utoipa::PartialSchema>::schema()));
@@ -154,7 +162,9 @@ fn complete_operation(path: &str, operation: &mut Operation, more: &[Kind]) {
         operation.description.clone_from(&operation.summary);
     }
     let open = operation.security.is_none();
+    let keyed = operation.security.iter().flatten().any(|one| requires(one, CALENDAR_KEY));
     if let Some(scopes) = &operation.security
+        && !keyed
         && let Some(description) = &mut operation.description
     {
         let words: Vec<String> = scopes.iter().filter_map(scope_words).flatten().collect();
@@ -163,10 +173,12 @@ fn complete_operation(path: &str, operation: &mut Operation, more: &[Kind]) {
     for kind in more {
         add_problem(operation, *kind);
     }
-    if !open {
+    if !open && !keyed {
         add_problem(operation, problem::UNAUTHENTICATED);
         add_problem(operation, problem::FORBIDDEN);
         add_problem(operation, problem::INVALID);
+    }
+    if !open {
         add_problem(operation, problem::INTERNAL);
         add_problem(operation, problem::UNAVAILABLE);
     }
@@ -178,8 +190,13 @@ fn complete_operation(path: &str, operation: &mut Operation, more: &[Kind]) {
     }
 }
 
+/// Whether a requirement is of the scheme.
+fn requires(requirement: &SecurityRequirement, scheme: &str) -> bool {
+    serde_json::to_value(requirement).is_ok_and(|value| value.get(scheme).is_some())
+}
+
 /// The scopes of one requirement, which utoipa keeps private but serialises.
-fn scope_words(requirement: &utoipa::openapi::security::SecurityRequirement) -> Option<Vec<String>> {
+fn scope_words(requirement: &SecurityRequirement) -> Option<Vec<String>> {
     let value = serde_json::to_value(requirement).ok()?;
     let scopes = value.as_object()?.values().next()?.as_array()?;
     Some(scopes.iter().filter_map(|scope| scope.as_str().map(str::to_owned)).collect())
@@ -274,13 +291,21 @@ pub(crate) fn methods(document: &OpenApi) -> Methods {
     Methods(paths.collect())
 }
 
+/// Whether a part of a path is what the pattern names: itself, or a place with what follows it.
+fn fits_part(part: &str, given: &str) -> bool {
+    match part.strip_prefix('{').and_then(|rest| rest.split_once('}')) {
+        Some((_, end)) => given.len() > end.len() && given.ends_with(end),
+        None => part == given,
+    }
+}
+
 impl Methods {
     /// The methods that a concrete path takes; none for an unknown path.
     pub(crate) fn of(&self, path: &str) -> Vec<&'static str> {
         let segments: Vec<&str> = path.split('/').collect();
         let fits = |pattern: &[String]| {
             pattern.len() == segments.len()
-                && pattern.iter().zip(&segments).all(|(part, given)| part.starts_with('{') || part == given)
+                && pattern.iter().zip(&segments).all(|(part, given)| fits_part(part, given))
         };
         let written = |pattern: &[String]| pattern.iter().filter(|part| !part.starts_with('{')).count();
         // Where a path fits two patterns, the one that writes out more of it is meant.

@@ -11,7 +11,7 @@ use super::problem::Problem;
 use crate::domain::calendar::opening_hours::WeeklyHoursText;
 use crate::domain::calendar::zone::parse_zone;
 use crate::domain::calendar::{Length, WeeklyHours};
-use crate::domain::facility::site::SiteClosure;
+use crate::domain::facility::site::{MOST_CLOSURES, SiteClosure};
 use crate::domain::facility::{GroupQuota, ParseContext, Policies, Site, Stored, ThingKind};
 use crate::domain::ids::GloveboxId;
 use crate::domain::names::{Name, Remark};
@@ -29,8 +29,8 @@ use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
-/// Most closures and quotas kept.
-const MOST_CLOSURES: usize = 500;
+/// Most quotas kept.
+const MOST_QUOTAS: usize = 500;
 /// Where a site's least oxygen may lie, per cent: from the lowest that
 /// sites set (common practice, no source) to just below that of air.
 const OXYGEN_DEFICIENCY: RangeInclusive<f64> = 18.0..=20.9;
@@ -240,7 +240,8 @@ impl ClosureForm {
         check.build(closure, |closure| closure)
     }
 
-    fn of(closure: &SiteClosure) -> Self {
+    /// The form that would make it again.
+    pub(super) fn of(closure: &SiteClosure) -> Self {
         Self {
             start: rfc3339(closure.interval.start()),
             end: rfc3339(closure.interval.end()),
@@ -271,7 +272,7 @@ impl PoliciesForm {
         }
         let group_hours =
             check.field("group_hours_per_week", self.group_hours_per_week.map(Hours::new).transpose());
-        at_most(&mut check, "group_quotas", &self.group_quotas, MOST_CLOSURES);
+        at_most(&mut check, "group_quotas", &self.group_quotas, MOST_QUOTAS);
         let group_quotas = check.each("group_quotas", &self.group_quotas, QuotaForm::parse);
         let groups = self.group_quotas.iter().map(|quota| quota.group.trim());
         distinct(

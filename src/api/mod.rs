@@ -1,17 +1,23 @@
 //! The HTTP interface: parses requests, calls one use case each, and answers.
 
+mod accept;
 mod audit;
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
 pub(crate) mod calculations;
+mod calendar_keys;
+mod calendars;
 mod changes;
+mod closure_imports;
 pub(crate) mod conditional;
 pub(crate) mod contract;
 pub(crate) mod crud;
+mod csv_cells;
 mod due_items;
 mod facility;
 pub(crate) mod fields;
+mod free_busy;
 mod gas_forecasts;
 mod gas_supplies;
 mod gloveboxes;
@@ -40,6 +46,7 @@ mod stock_movements;
 mod stock_projections;
 mod strict;
 mod upkeep_rules;
+mod usage_statements;
 mod webhooks;
 
 /// The forms in which callers write things, for files that are loaded.
@@ -65,6 +72,9 @@ use utoipa_actix_web::service_config::ServiceConfig;
 /// The application, as handlers receive it.
 pub(crate) type Api = web::Data<App>;
 
+/// The media type of calendars, as answers carry it.
+const ICALENDAR: &str = "text/calendar; charset=utf-8";
+
 /// Base path of every resource.
 pub(crate) const BASE: &str = "/api/v1";
 
@@ -89,8 +99,12 @@ fn resources(config: &mut ServiceConfig<'_>) {
     bookings::routes(config);
     calculations::routes(config);
     changes::routes(config);
+    calendar_keys::routes(config);
+    calendars::routes(config);
+    closure_imports::routes(config);
     due_items::routes(config);
     facility::routes(config);
+    free_busy::routes(config);
     gas_forecasts::routes(config);
     gas_supplies::routes(config);
     gloveboxes::routes(config);
@@ -112,4 +126,5 @@ fn resources(config: &mut ServiceConfig<'_>) {
     stock_projections::routes(config);
     upkeep_rules::routes(config);
     webhooks::routes(config);
+    usage_statements::routes(config);
 }

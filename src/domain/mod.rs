@@ -6,6 +6,7 @@
 pub mod access;
 pub mod booking;
 pub mod calendar;
+pub mod calendar_feeds;
 pub mod facility;
 pub mod feed;
 pub mod ids;
@@ -14,4 +15,5 @@ pub mod physics;
 pub mod planning;
 pub mod quantity;
 pub mod upkeep;
+pub mod usage;
 pub mod violations;

@@ -3,6 +3,7 @@
 
 mod bell;
 pub(crate) mod bookings;
+pub(crate) mod calendar_keys;
 pub(crate) mod claims;
 pub(crate) mod db;
 pub(crate) mod deliveries;
@@ -31,6 +32,7 @@ pub(crate) mod site;
 pub(crate) mod stock;
 pub(crate) mod things;
 pub(crate) mod usage;
+pub(crate) mod usage_closings;
 pub(crate) mod visits;
 pub(crate) mod webhooks;
 pub(crate) mod windows;

@@ -467,6 +467,50 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    calendar_keys (id) {
+        id -> Text,
+        thing_id -> Text,
+        feed -> Text,
+        label -> Text,
+        key_hash -> Text,
+        made_by -> Text,
+        last_used_at -> Nullable<Timestamp>,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    usage_closings (month) {
+        month -> Text,
+        starts_at -> Timestamp,
+        ends_at -> Timestamp,
+        closed_at -> Timestamp,
+        closed_by -> Text,
+    }
+}
+
+diesel::table! {
+    usage_entries (id) {
+        id -> Text,
+        month -> Text,
+        of_month -> Text,
+        booking_id -> Text,
+        group_name -> Nullable<Text>,
+        person_id -> Text,
+        glovebox_id -> Text,
+        bookings -> BigInt,
+        logged -> BigInt,
+        booked -> BigInt,
+        station_time -> BigInt,
+        transfers -> BigInt,
+        turns_ml -> BigInt,
+        purge_ml -> BigInt,
+    }
+}
+
 diesel::joinable!(claims -> bookings (booking_id));
 diesel::joinable!(event_positions -> events (seq));
 diesel::joinable!(webhook_deliveries -> webhooks (webhook_id));
@@ -504,4 +548,5 @@ diesel::allow_tables_to_appear_in_same_query!(
     event_queue,
     webhooks,
     webhook_deliveries,
+    usage_entries,
 );

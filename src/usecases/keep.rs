@@ -233,7 +233,8 @@ pub(crate) fn remove<T: Managed>(
     note(tx, actor, now, "removed", Some(&current), None)
 }
 
-fn note<T: Kept>(
+/// Tells the world what was done to one.
+pub(super) fn note<T: Kept>(
     tx: &mut Tx<'_>,
     actor: &Actor,
     now: DateTime<Utc>,

@@ -3,6 +3,7 @@
 
 #![expect(clippy::unwrap_used, reason = "helpers of tests fail the test that calls them")]
 
+mod feeds;
 mod physics;
 mod recurrence;
 mod statistics;

@@ -37,7 +37,7 @@ fn tester(keeper: &Client) {
 
 /// Two boxes whose leak tests are due on 20 January, a window a week, and one
 /// person to do it; the clock stands at Monday, 7 January.
-fn kept(world: &World) -> Client {
+pub(crate) fn kept(world: &World) -> Client {
     let keeper = world.furnished().keeper();
     leak_tests(&keeper, false);
     wednesdays(&keeper);
@@ -54,11 +54,11 @@ fn tested(keeper: &Client, glovebox: &str, at: &str) -> Answer {
     keeper.post("/services", &service).is(201)
 }
 
-fn propose(keeper: &Client, asked: &Value) -> Value {
+pub(crate) fn propose(keeper: &Client, asked: &Value) -> Value {
     keeper.post(PLANS, asked).is(201).json()
 }
 
-fn adopt(keeper: &Client, plan: &Value) -> Answer {
+pub(crate) fn adopt(keeper: &Client, plan: &Value) -> Answer {
     keeper.post(&format!("{PLANS}/{}/adopt", plan["id"].as_str().unwrap()), &json!({}))
 }
 

@@ -4,6 +4,8 @@
 //! holds are other modules' business.
 
 pub mod duration;
+pub mod free_busy;
+pub mod ics;
 pub mod interval;
 pub mod opening_hours;
 mod pattern;

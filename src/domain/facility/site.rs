@@ -12,6 +12,9 @@ use crate::domain::quantity::{Hours, Percent};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
+/// Most closures kept.
+pub const MOST_CLOSURES: usize = 500;
+
 /// A time during which the facility, or one box, is closed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SiteClosure {
