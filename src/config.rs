@@ -2,6 +2,7 @@
 //! reported together. The only reader of files and environment at start.
 
 use crate::api::auth::Verifier;
+use crate::domain::feed::Reach;
 use crate::store::DatabaseUrl;
 use crate::telemetry::LogFormat;
 use base64::Engine as _;
@@ -32,6 +33,8 @@ pub struct Config {
     pub log: String,
     /// How log lines are written.
     pub log_format: LogFormat,
+    /// Where webhooks may go.
+    pub reach: Reach,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -45,6 +48,9 @@ struct FileSettings {
     audience: Option<String>,
     log: Option<String>,
     log_format: Option<String>,
+    webhook_http: Option<bool>,
+    webhook_networks: Option<Vec<String>>,
+    webhook_authorities_file: Option<PathBuf>,
 }
 
 /// Settings given on the command line, which win over all others.
@@ -95,6 +101,12 @@ impl Config {
                 LogFormat::Text
             }
         };
+        let reach = reach(
+            file.webhook_http,
+            file.webhook_networks,
+            path("WEBHOOK_AUTHORITIES_FILE", file.webhook_authorities_file),
+            &mut faults,
+        );
         let secret_file = path("SECRET_FILE", file.secret_file);
         let (Some(database), Some(listen)) = (database, address) else { return Err(ConfigError(faults)) };
         if !faults.is_empty() {
@@ -109,6 +121,7 @@ impl Config {
             audience: pick("AUDIENCE", file.audience, "drykeep"),
             log: pick("LOG", file.log, "info"),
             log_format,
+            reach,
         })
     }
 
@@ -146,6 +159,42 @@ impl Config {
         }
         Ok(secret)
     }
+}
+
+/// Where webhooks may go: nowhere but what anyone may reach by https, unless told otherwise.
+fn reach(
+    http: Option<bool>,
+    networks: Option<Vec<String>>,
+    authorities: Option<PathBuf>,
+    faults: &mut Vec<String>,
+) -> Reach {
+    let http = match environment("WEBHOOK_HTTP").as_deref() {
+        None => http.unwrap_or(false),
+        Some("true") => true,
+        Some("false") => false,
+        Some(other) => {
+            faults.push(format!("webhook_http: {other:?} is neither true nor false"));
+            false
+        }
+    };
+    let listed = environment("WEBHOOK_NETWORKS")
+        .map(|text| text.split(',').map(|one| one.trim().to_owned()).collect())
+        .or(networks)
+        .unwrap_or_default();
+    let mut reach = Reach { http, ..Reach::default() };
+    for text in listed {
+        match text.parse() {
+            Ok(network) => reach.networks.push(network),
+            Err(fault) => faults.push(format!("webhook_networks: {fault}")),
+        }
+    }
+    if let Some(path) = authorities {
+        match fs::read_to_string(&path) {
+            Ok(pem) => reach.authorities = Some(pem),
+            Err(error) => faults.push(format!("webhook_authorities_file {}: {error}", path.display())),
+        }
+    }
+    reach
 }
 
 fn private_file(path: &Path) -> std::io::Result<fs::File> {

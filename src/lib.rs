@@ -9,6 +9,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod domain;
+pub mod outbox;
 pub mod server;
 pub mod store;
 pub mod telemetry;

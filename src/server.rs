@@ -4,6 +4,7 @@ use crate::api::auth::Verifier;
 use crate::api::metrics::{self, Metrics};
 use crate::api::problem::{self, Problem};
 use crate::api::{self, contract, problem_pages};
+use crate::outbox;
 use crate::telemetry;
 use crate::usecases::App;
 use actix_web::body::MessageBody;
@@ -26,6 +27,9 @@ pub enum ServeError {
     /// The counters could not be set up.
     #[error("cannot set up metrics: {0}")]
     Metrics(#[from] prometheus::Error),
+    /// Webhooks cannot be sent.
+    #[error("cannot send webhooks: {0}")]
+    Outbox(#[from] outbox::StartError),
 }
 
 /// Starts serving on a bound listener; stops gracefully on SIGINT and SIGTERM.
@@ -35,6 +39,7 @@ pub fn serve(
     listener: TcpListener,
     workers: usize,
 ) -> Result<Server, ServeError> {
+    outbox::start(app.store().clone(), app.clock().clone(), app.reach())?;
     actix_web::rt::spawn(keep_house(app.clone()));
     let data = web::Data::new(app);
     let verifier = web::Data::new(verifier);

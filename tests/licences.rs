@@ -5,7 +5,7 @@ use std::process::Command;
 
 /// Licences (SPDX identifiers) that ask for no more than a notice, or, as the
 /// MPL does, for changes to their own files.
-const FINE: [&str; 15] = [
+const FINE: [&str; 16] = [
     "0BSD",
     "Apache-2.0",
     "BSD-1-Clause",
@@ -13,6 +13,7 @@ const FINE: [&str; 15] = [
     "BSD-3-Clause",
     "BSL-1.0",
     "CC0-1.0",
+    "CDLA-Permissive-2.0",
     "ISC",
     "MIT",
     "MIT-0",

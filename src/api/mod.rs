@@ -1,12 +1,14 @@
 //! The HTTP interface: parses requests, calls one use case each, and answers.
 
 mod accept;
+mod audit;
 pub mod auth;
 pub(crate) mod body;
 mod bookings;
 pub(crate) mod calculations;
 mod calendar_keys;
 mod calendars;
+mod changes;
 mod closure_imports;
 pub(crate) mod conditional;
 pub(crate) mod contract;
@@ -45,6 +47,7 @@ mod stock_projections;
 mod strict;
 mod upkeep_rules;
 mod usage_statements;
+mod webhooks;
 
 /// The forms in which callers write things, for files that are loaded.
 pub(crate) mod forms {
@@ -92,11 +95,13 @@ pub(crate) fn described(config: &mut ServiceConfig<'_>) {
 }
 
 fn resources(config: &mut ServiceConfig<'_>) {
+    audit::routes(config);
     bookings::routes(config);
     calculations::routes(config);
     calendar_keys::routes(config);
     calendars::routes(config);
     closure_imports::routes(config);
+    changes::routes(config);
     due_items::routes(config);
     facility::routes(config);
     free_busy::routes(config);
@@ -121,4 +126,5 @@ fn resources(config: &mut ServiceConfig<'_>) {
     stock_projections::routes(config);
     upkeep_rules::routes(config);
     usage_statements::routes(config);
+    webhooks::routes(config);
 }

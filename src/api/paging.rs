@@ -28,14 +28,7 @@ pub(crate) struct Page {
 impl PageQuery {
     /// Checks the query.
     pub(crate) fn parse(&self) -> Result<Page, Problem> {
-        let limit = match &self.limit {
-            None => 100,
-            Some(text) => text
-                .parse()
-                .ok()
-                .filter(|limit| (1..=500).contains(limit))
-                .ok_or_else(|| Problem::field("limit", "out_of_range", "must be 1 to 500"))?,
-        };
+        let limit = limit(self.limit.as_deref())?;
         let after = match &self.after {
             None => None,
             Some(text) => Some(
@@ -45,6 +38,15 @@ impl PageQuery {
         };
         Ok(Page { limit, after })
     }
+}
+
+/// How many at most are asked for.
+pub(crate) fn limit(text: Option<&str>) -> Result<i64, Problem> {
+    let Some(text) = text else { return Ok(100) };
+    text.parse()
+        .ok()
+        .filter(|limit| (1..=500).contains(limit))
+        .ok_or_else(|| Problem::field("limit", "out_of_range", "must be 1 to 500"))
 }
 
 impl Page {

@@ -73,7 +73,7 @@ impl Demo {
         if own {
             forget(Path::new(DATABASE))?;
         }
-        let app = App::new(Store::open(&config.database)?, Clock::System);
+        let app = App::new(Store::open(&config.database)?, Clock::System).reaching(config.reach.clone());
         refuse_if_used(&app, &config.database)?;
         let started = Instant::now();
         let (zone, readings) = fill(&app)?;

@@ -86,7 +86,7 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
 
 /// Opens the application that the settings describe.
 fn open(config: &Config) -> Result<App, Failure> {
-    let app = App::new(Store::open(&config.database)?, Clock::System);
+    let app = App::new(Store::open(&config.database)?, Clock::System).reaching(config.reach.clone());
     app.prepare()?;
     Ok(app)
 }

@@ -99,6 +99,10 @@ ids! {
     PlanId,
     /// A visit for upkeep.
     VisitId,
+    /// A webhook.
+    WebhookId,
+    /// One message to one receiver.
+    DeliveryId,
 }
 
 macro_rules! things {

@@ -6,8 +6,9 @@
 pub mod access;
 pub mod booking;
 pub mod calendar;
+pub mod calendar_feeds;
 pub mod facility;
-pub mod feeds;
+pub mod feed;
 pub mod ids;
 pub mod names;
 pub mod physics;

@@ -5,21 +5,24 @@ use super::error::{StoreError, StoreResult};
 use super::kept::one_row;
 use super::schema::calendar_keys;
 use super::things::{checked, uuid};
+use crate::domain::calendar_feeds::{CalendarKey, FeedOf};
 use crate::domain::facility::Stored;
-use crate::domain::feeds::{CalendarKey, FeedOf};
 use crate::domain::ids::ThingId;
 use crate::domain::names::Name;
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
+use serde::Serialize;
 use uuid::Uuid;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, Serialize)]
 #[diesel(table_name = calendar_keys, treat_none_as_null = true)]
 struct KeyRow {
     id: String,
     thing_id: String,
     feed: String,
     label: String,
+    /// No part of what an audit shows.
+    #[serde(skip)]
     key_hash: String,
     made_by: String,
     last_used_at: Option<NaiveDateTime>,

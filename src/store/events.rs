@@ -3,6 +3,7 @@
 use super::Tx;
 use super::error::StoreResult;
 use super::schema::events;
+use crate::domain::feed;
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
 use uuid::Uuid;
@@ -17,7 +18,9 @@ struct EventRow<'a> {
     body: String,
 }
 
-/// Appends what happened to one thing.
+/// Appends what happened to one thing. The body holds the facts that anyone who
+/// sees the facility may know, and under `before` and `after` the thing itself as
+/// far as it is noted, for the audit only.
 pub(crate) fn append(
     tx: &mut Tx<'_>,
     at: DateTime<Utc>,
@@ -26,6 +29,7 @@ pub(crate) fn append(
     actor: &str,
     body: &serde_json::Value,
 ) -> StoreResult<()> {
+    debug_assert!(feed::is_known(kind), "{kind} is not in the vocabulary of events");
     let row =
         EventRow { at: at.naive_utc(), kind, subject_id: subject.to_string(), actor, body: body.to_string() };
     diesel::insert_into(events::table).values(&row).execute(tx.db())?;

@@ -2,7 +2,7 @@
 
 use super::Tx;
 use super::error::{StoreError, StoreResult};
-use super::kept::{Kept, only_one, register, reregister};
+use super::kept::{Kept, only_one, recorded, register, reregister};
 use super::schema::{cylinders, gas_supplies};
 use super::things::{self, checked, uuid};
 use crate::domain::calendar::Length;
@@ -14,7 +14,7 @@ use diesel::prelude::*;
 use std::collections::HashMap;
 use uuid::Uuid;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = gas_supplies, treat_none_as_null = true)]
 struct SupplyRow {
     id: String,
@@ -30,7 +30,7 @@ struct SupplyRow {
     room_id: Option<String>,
 }
 
-#[derive(Queryable, Insertable)]
+#[derive(Queryable, Insertable, serde::Serialize)]
 #[diesel(table_name = cylinders)]
 struct CylinderRow {
     id: String,
@@ -136,19 +136,23 @@ fn keep_cylinders(tx: &mut Tx<'_>, id: Uuid, wanted: &[Cylinder]) -> StoreResult
         })
         .collect();
     things::keep_parts(tx, id, &register)?;
-    for (ordinal, cylinder) in (0..).zip(wanted) {
-        let row = CylinderRow {
-            id: cylinder.id.to_string(),
-            gas_supply_id: id.to_string(),
-            ordinal,
-            tag: cylinder.tag.to_string(),
-            water_volume_l: cylinder.water_volume.get(),
-            fill_bar: cylinder.fill.get(),
-            state: cylinder.state.word().to_owned(),
-        };
+    for row in cylinder_rows(id, wanted) {
         diesel::insert_into(cylinders::table).values(&row).execute(tx.db())?;
     }
     Ok(())
+}
+
+fn cylinder_rows(supply: Uuid, wanted: &[Cylinder]) -> Vec<CylinderRow> {
+    let rows = (0..).zip(wanted).map(|(ordinal, cylinder)| CylinderRow {
+        id: cylinder.id.to_string(),
+        gas_supply_id: supply.to_string(),
+        ordinal,
+        tag: cylinder.tag.to_string(),
+        water_volume_l: cylinder.water_volume.get(),
+        fill_bar: cylinder.fill.get(),
+        state: cylinder.state.word().to_owned(),
+    });
+    rows.collect()
 }
 
 impl Kept for GasSupply {
@@ -194,5 +198,12 @@ impl Kept for GasSupply {
         things::forget_computed(tx, id)?;
         diesel::delete(gas_supplies::table.find(id.to_string())).execute(tx.db())?;
         things::delete(tx, id)
+    }
+
+    fn record(stored: &Stored<Self>) -> serde_json::Value {
+        let mut record = recorded(&SupplyRow::from(stored));
+        record["cylinders"] =
+            cylinder_rows(stored.id, &stored.value.cylinders).iter().map(recorded).collect();
+        record
     }
 }

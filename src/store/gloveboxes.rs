@@ -4,7 +4,7 @@ mod parts;
 
 use super::Tx;
 use super::error::{StoreError, StoreResult};
-use super::kept::{Kept, only_one, register, reregister};
+use super::kept::{Kept, only_one, recorded, register, reregister};
 use super::schema::gloveboxes;
 use super::site::document;
 use super::things::{self, checked, uuid};
@@ -17,7 +17,7 @@ use diesel::prelude::*;
 use parts::Parts;
 use uuid::Uuid;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = gloveboxes, treat_none_as_null = true)]
 struct GloveboxRow {
     id: String,
@@ -134,6 +134,14 @@ impl Kept for Glovebox {
         things::forget_computed(tx, id)?;
         diesel::delete(gloveboxes::table.find(id.to_string())).execute(tx.db())?;
         things::delete(tx, id)
+    }
+
+    fn record(stored: &Stored<Self>) -> serde_json::Value {
+        let mut record = recorded(&GloveboxRow::from(stored));
+        for (kind, parts) in parts::records(stored.id, &stored.value) {
+            record[kind] = parts;
+        }
+        record
     }
 }
 

@@ -5,6 +5,8 @@ use super::Tx;
 use super::error::StoreResult;
 use crate::domain::facility::{Stored, ThingKind};
 use crate::domain::names::Tag;
+use serde::Serialize;
+use serde_json::Value;
 use uuid::Uuid;
 
 /// An aggregate with a table of its own.
@@ -27,6 +29,8 @@ pub(crate) trait Kept: Sized + Send + 'static {
     fn update(tx: &mut Tx<'_>, stored: &Stored<Self>) -> StoreResult<()>;
     /// Deletes it; refused by the database while anything refers to it.
     fn delete(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()>;
+    /// All that is kept of it, for the audit; secrets excepted.
+    fn record(stored: &Stored<Self>) -> Value;
 }
 
 /// Implements [`Kept`] for an aggregate that is one row of one table, by a row
@@ -94,10 +98,57 @@ macro_rules! one_row {
                 }
                 Ok(())
             }
+
+            fn record(stored: &crate::domain::facility::Stored<Self>) -> serde_json::Value {
+                crate::store::kept::recorded(&<$row>::from(stored))
+            }
         }
     };
 }
 pub(crate) use one_row;
+
+/// The columns that hold documents.
+const DOCUMENTS: [&str; 17] = [
+    "absences",
+    "body",
+    "closures",
+    "end_of_run",
+    "event_types",
+    "evidence",
+    "exdates",
+    "gloveboxes",
+    "groups",
+    "limits",
+    "opening_hours",
+    "policies",
+    "rdates",
+    "solvents",
+    "tasks",
+    "work",
+    "working_hours",
+];
+/// The columns that every event tells of anyway.
+const TOLD_ANYWAY: [&str; 4] = ["id", "version", "created_at", "updated_at"];
+
+/// A row as an audit shows it: documents as what they hold, instants in UTC.
+pub(in crate::store) fn recorded(row: &impl Serialize) -> Value {
+    let Ok(Value::Object(mut columns)) = serde_json::to_value(row) else { return Value::Null };
+    // A part of something has no version; its id is not told of otherwise.
+    if columns.contains_key("version") {
+        columns.retain(|name, _| !TOLD_ANYWAY.contains(&name.as_str()));
+    }
+    for (name, value) in &mut columns {
+        let Value::String(text) = &*value else { continue };
+        if DOCUMENTS.contains(&name.as_str()) {
+            if let Ok(document) = serde_json::from_str(text) {
+                *value = document;
+            }
+        } else if name.ends_with("_at") || name.ends_with("_until") {
+            *value = Value::String(format!("{text}Z"));
+        }
+    }
+    Value::Object(columns)
+}
 
 /// Passes when a change met the version it was decided on; otherwise another
 /// transaction changed it meanwhile, and this one has to be decided again.

@@ -1,15 +1,18 @@
 //! The only part that speaks to a database. It stores what it is given and
 //! returns what it finds; it decides nothing.
 
+mod bell;
 pub(crate) mod bookings;
 pub(crate) mod calendar_keys;
 pub(crate) mod claims;
 pub(crate) mod db;
+pub(crate) mod deliveries;
 pub(crate) mod due_date_history;
 pub(crate) mod due_items;
 pub(crate) mod error;
 pub(crate) mod events;
 mod examine;
+pub(crate) mod feed;
 pub(crate) mod gas_supplies;
 pub(crate) mod gloveboxes;
 pub(crate) mod holds;
@@ -31,6 +34,7 @@ pub(crate) mod things;
 pub(crate) mod usage;
 pub(crate) mod usage_closings;
 pub(crate) mod visits;
+pub(crate) mod webhooks;
 pub(crate) mod windows;
 mod writer;
 
@@ -38,11 +42,13 @@ pub use db::{DatabaseUrl, UnknownDatabaseUrl};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
 pub use examine::{Examination, examine};
 
+use bell::Bell;
 use db::{Connector, Db};
 use diesel::Connection;
 use diesel::connection::SimpleConnection as _;
 use diesel::r2d2::Pool;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use tokio::sync::oneshot;
 use writer::{Outcome, Writer};
 
@@ -83,6 +89,7 @@ struct Inner {
     pool: Pool<Connector>,
     /// Present on `SQLite` only; taken out on close.
     writer: Mutex<Option<Writer>>,
+    bell: Bell,
 }
 
 impl std::fmt::Debug for Store {
@@ -105,7 +112,14 @@ impl Store {
             DatabaseUrl::Postgres(_) => None,
         };
         let pool = connector.pool(POOL_SIZE);
-        Ok(Self { inner: Arc::new(Inner { url: url.clone(), pool, writer: Mutex::new(writer) }) })
+        Ok(Self {
+            inner: Arc::new(Inner {
+                url: url.clone(),
+                pool,
+                writer: Mutex::new(writer),
+                bell: Bell::default(),
+            }),
+        })
     }
 
     /// Where the data is.
@@ -115,7 +129,24 @@ impl Store {
 
     /// Finishes the writes already accepted and refuses further ones.
     pub fn close(&self) {
+        self.inner.bell.close();
         drop(self.inner.writer.lock().unwrap_or_else(PoisonError::into_inner).take());
+    }
+
+    /// Whether it was closed.
+    pub(crate) fn is_closed(&self) -> bool {
+        self.inner.bell.is_closed()
+    }
+
+    /// Wakes those who wait for a change.
+    pub(crate) fn ring(&self) {
+        self.inner.bell.ring();
+    }
+
+    /// Waits until this process has committed something since `seen` was told, or
+    /// the store is closed, or so long; tells what to ask with next time.
+    pub(crate) fn wait_for_change(&self, seen: u64, longest: Duration) -> u64 {
+        self.inner.bell.wait(seen, longest)
     }
 
     /// Reads within one consistent transaction.
@@ -158,7 +189,7 @@ impl Store {
         T: Send + 'static,
         E: CarriesStoreError + Send + 'static,
     {
-        match &self.inner.url {
+        let done = match &self.inner.url {
             DatabaseUrl::Sqlite(_) => {
                 let answer = self.submit(work)?;
                 answer.await.unwrap_or_else(|_| Err(writer_gone().into()))
@@ -167,7 +198,11 @@ impl Store {
                 let store = self.clone();
                 off_thread(move || store.write_postgres(work)).await
             }
+        };
+        if done.is_ok() {
+            self.ring();
         }
+        done
     }
 
     /// [`Store::write`] for callers outside the async runtime.
@@ -179,12 +214,16 @@ impl Store {
         T: Send + 'static,
         E: CarriesStoreError + Send + 'static,
     {
-        match &self.inner.url {
+        let done = match &self.inner.url {
             DatabaseUrl::Sqlite(_) => {
                 self.submit(work)?.blocking_recv().unwrap_or_else(|_| Err(writer_gone().into()))
             }
             DatabaseUrl::Postgres(_) => self.write_postgres(work),
+        };
+        if done.is_ok() {
+            self.ring();
         }
+        done
     }
 
     fn submit<T, E>(

@@ -11,7 +11,7 @@ use crate::domain::names::{Name, Tag};
 use chrono::NaiveDateTime;
 use diesel::prelude::*;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = people, treat_none_as_null = true)]
 struct PersonRow {
     id: String,

@@ -10,7 +10,7 @@ use crate::domain::planning::record::ProposedPlan;
 use chrono::NaiveDateTime;
 use diesel::prelude::*;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = maintenance_plans, treat_none_as_null = true)]
 struct PlanRow {
     id: String,

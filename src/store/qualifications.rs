@@ -13,7 +13,7 @@ use chrono::NaiveDateTime;
 use diesel::prelude::*;
 use uuid::Uuid;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = qualifications, treat_none_as_null = true)]
 struct QualificationRow {
     id: String,

@@ -10,7 +10,7 @@ use crate::domain::quantity::{CubicMetres, PerHour};
 use chrono::NaiveDateTime;
 use diesel::prelude::*;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = rooms, treat_none_as_null = true)]
 struct RoomRow {
     id: String,

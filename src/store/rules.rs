@@ -11,7 +11,7 @@ use crate::domain::upkeep::UpkeepRule;
 use chrono::NaiveDateTime;
 use diesel::prelude::*;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = upkeep_rules, treat_none_as_null = true)]
 struct RuleRow {
     id: String,

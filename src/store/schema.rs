@@ -383,6 +383,56 @@ diesel::table! {
 }
 
 diesel::table! {
+    event_positions (position) {
+        position -> BigInt,
+        seq -> BigInt,
+        id -> Text,
+    }
+}
+
+diesel::table! {
+    event_queue (seq) {
+        seq -> BigInt,
+    }
+}
+
+diesel::table! {
+    webhooks (id) {
+        id -> Text,
+        url -> Text,
+        description -> Text,
+        event_types -> Text,
+        enabled -> Bool,
+        disabled_why -> Nullable<Text>,
+        secret -> Text,
+        former_secret -> Nullable<Text>,
+        former_until -> Nullable<Timestamp>,
+        position -> BigInt,
+        failing_since -> Nullable<Timestamp>,
+        version -> Integer,
+        created_at -> Timestamp,
+        updated_at -> Timestamp,
+    }
+}
+
+diesel::table! {
+    webhook_deliveries (id) {
+        id -> Text,
+        webhook_id -> Text,
+        position -> Nullable<BigInt>,
+        cause -> Text,
+        state -> Text,
+        attempts -> Text,
+        attempt_count -> Integer,
+        due_at -> Nullable<Timestamp>,
+        lease -> Nullable<Text>,
+        leased_until -> Nullable<Timestamp>,
+        created_at -> Timestamp,
+        finished_at -> Nullable<Timestamp>,
+    }
+}
+
+diesel::table! {
     stock_items (id) {
         id -> Text,
         tag -> Text,
@@ -462,6 +512,8 @@ diesel::table! {
 }
 
 diesel::joinable!(claims -> bookings (booking_id));
+diesel::joinable!(event_positions -> events (seq));
+diesel::joinable!(webhook_deliveries -> webhooks (webhook_id));
 diesel::joinable!(due_date_history -> due_items (due_item_id));
 diesel::joinable!(readings -> reading_series (series_id));
 diesel::allow_tables_to_appear_in_same_query!(
@@ -493,4 +545,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     readings,
     events,
     usage_entries,
+    event_positions,
+    event_queue,
+    webhooks,
+    webhook_deliveries,
 );

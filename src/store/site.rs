@@ -11,7 +11,7 @@ use crate::domain::names::{Name, Remark};
 use chrono::NaiveDateTime;
 use diesel::prelude::*;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = facility)]
 struct SiteRow {
     id: String,

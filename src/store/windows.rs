@@ -19,7 +19,7 @@ use serde::de::DeserializeOwned;
 /// The most bookings looked through for those that a window falls upon.
 const MOST_BOOKINGS: i64 = 20_000;
 
-#[derive(Queryable, Insertable, AsChangeset)]
+#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
 #[diesel(table_name = maintenance_windows, treat_none_as_null = true)]
 struct WindowRow {
     id: String,

@@ -78,7 +78,7 @@ fn put_on_calendar(
         let value = adopted.value.visit(plan, visit);
         let kept = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
         MaintenanceVisit::insert(tx, &kept)?;
-        visits::note(tx, actor, now, "maintenance_visit.created", &kept)?;
+        visits::note(tx, actor, now, "maintenance_visit.created", None, &kept)?;
         stored.push(kept);
     }
     // Everybody gives way before anything is claimed: one booking may stand in

@@ -258,7 +258,7 @@ fn save_new(
     let booking = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
     Booking::insert(tx, &booking)?;
     claims::insert(tx, Owner::Booking(booking.id.into()), &decision.claims, fresh_id).map_err(lost_race)?;
-    note(tx, actor, now, "booking.created", &booking)?;
+    note(tx, actor, now, "booking.created", None, &booking)?;
     Ok(with_claims(booking, &decision.claims))
 }
 
@@ -286,6 +286,7 @@ pub(super) fn note(
     actor: &Actor,
     now: DateTime<Utc>,
     kind: &str,
+    before: Option<&Stored<Booking>>,
     booking: &Stored<Booking>,
 ) -> Result<()> {
     let body = json!({
@@ -297,6 +298,7 @@ pub(super) fn note(
         "status": booking.value.status,
         "progress": booking.value.progress,
     });
+    let body = super::keep::audited(body, before, Some(booking));
     Ok(events::append(tx, now, kind, booking.id, &actor.subject, &body)?)
 }
 
@@ -323,6 +325,7 @@ pub(crate) fn change(
         Ok(decision) => decision,
         Err(refused) => return Err(refusal(tx, now, &request, &person, (&on, Some(id)), refused)?.into()),
     };
+    let before = current.clone();
     let value = Booking {
         glovebox: on.id,
         group: decision.group,
@@ -337,7 +340,7 @@ pub(crate) fn change(
     claims::release(tx, Owner::Booking(id))?;
     Booking::update(tx, &changed)?;
     claims::insert(tx, Owner::Booking(id), &decision.claims, fresh_id).map_err(lost_race)?;
-    note(tx, actor, now, "booking.changed", &changed)?;
+    note(tx, actor, now, "booking.changed", Some(&before), &changed)?;
     Ok(with_claims(changed, &decision.claims))
 }
 

@@ -40,7 +40,7 @@ pub(crate) fn correct_service(
         visits::undone(tx, actor, now, before.id.into())?;
         visits::done(tx, actor, now, &after)?;
     }
-    note(tx, actor, now, "service.changed", &after, &before.value)?;
+    note(tx, actor, now, "service.changed", &before, Some(&after))?;
     settle(tx, actor, now, &before.value, Some(&after.value))?;
     Ok(after)
 }
@@ -59,7 +59,7 @@ pub(crate) fn withdraw_service(
     stock::return_for_service(tx, actor, now, before.id.into())?;
     visits::undone(tx, actor, now, before.id.into())?;
     Service::delete(tx, before.id)?;
-    note(tx, actor, now, "service.removed", &before, &before.value)?;
+    note(tx, actor, now, "service.removed", &before, None)?;
     settle(tx, actor, now, &before.value, None)
 }
 
@@ -90,14 +90,16 @@ fn note(
     actor: &Actor,
     now: DateTime<Utc>,
     kind: &str,
-    stored: &Stored<Service>,
-    before: &Service,
+    was: &Stored<Service>,
+    is: Option<&Stored<Service>>,
 ) -> Result<()> {
-    let service = &stored.value;
-    let mut body = json!({
+    let stored = is.unwrap_or(was);
+    let (service, before) = (&stored.value, &was.value);
+    let body = json!({
         "version": stored.version, "tag": null, "task": service.task, "subject": service.subject,
         "done_at": service.done_at, "outcome": service.outcome,
     });
+    let mut body = keep::audited(body, Some(was), is);
     let gone =
         kind == "service.removed" || !service.is_failed_leak_test() || service.subject != before.subject;
     if before.is_failed_leak_test()

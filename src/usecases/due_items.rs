@@ -69,7 +69,7 @@ pub(crate) fn keep(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, zone: Tz, item
         let reason = moves::first();
         let detail = reason.detail.clone();
         due_date_history::append(tx, fresh_id(), kept.id, item, &[reason], &detail)?;
-        note(tx, now, by, &kept)?;
+        note(tx, now, by, None, &kept)?;
         return Ok(kept.id);
     };
     if known.item.computed_at > item.computed_at || known.item == *item {
@@ -87,17 +87,25 @@ pub(crate) fn keep(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, zone: Tz, item
     };
     due_items::update(tx, &kept)?;
     if known.item.state != item.state {
-        note(tx, now, by, &kept)?;
+        note(tx, now, by, Some(&known.item), &kept)?;
     }
     Ok(kept.id)
 }
 
 /// Tells the world that an item stands elsewhere than before.
-fn note(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, kept: &KeptItem) -> Result<()> {
+fn note(
+    tx: &mut Tx<'_>,
+    now: DateTime<Utc>,
+    by: &str,
+    before: Option<&DueItem>,
+    kept: &KeptItem,
+) -> Result<()> {
     let item = &kept.item;
+    let stands = |item: &DueItem| json!({ "state": item.state.word(), "act_by": item.act_by });
     let body = json!({
         "version": kept.version, "state": item.state.word(), "task": item.task, "subject": item.subject,
         "act_by": item.act_by, "safety": item.safety,
+        "before": before.map(stands), "after": stands(item),
     });
     Ok(events::append(tx, now, "due_item.changed", kept.id, by, &body)?)
 }

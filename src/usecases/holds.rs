@@ -5,6 +5,7 @@ use super::keep::{self, Kept as _, Managed, Precondition};
 use super::{Error, Lookup, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
+use crate::domain::booking::Booking;
 use crate::domain::facility::holds::{Hold, HoldSource, Release};
 use crate::domain::facility::{MeasuredQuantity, ParseContext, Scope, Stored, ThingKind};
 use crate::domain::ids::{GloveboxId, HoldId, ThingId};
@@ -70,6 +71,7 @@ pub(crate) fn open(tx: &mut Tx<'_>, by: &str, now: DateTime<Utc>, new: NewHold) 
         "version": 1, "glovebox": hold.glovebox, "part": hold.part, "source": hold.source.word(),
         "reason": hold.reason, "evidence": hold.evidence,
     });
+    let body = keep::audited(body, None, Some(&stored));
     events::append(tx, now, "hold.opened", stored.id, by, &body)?;
     mark(tx, by, now, &stored)?;
     Ok(stored)
@@ -78,8 +80,10 @@ pub(crate) fn open(tx: &mut Tx<'_>, by: &str, now: DateTime<Utc>, new: NewHold) 
 /// Marks the bookings that a hold closes and that no other hold has marked.
 fn mark(tx: &mut Tx<'_>, by: &str, now: DateTime<Utc>, hold: &Stored<Hold>) -> Result<()> {
     for affected in holds::unmarked(tx, &hold.value, now)? {
+        let before = Booking::find(tx, affected.booking)?;
         holds::mark(tx, &affected, hold.id.into(), now)?;
         let body = json!({ "version": affected.version + 1, "hold": hold.id, "status": "tentative" });
+        let body = keep::audited(body, before.as_ref(), Booking::find(tx, affected.booking)?.as_ref());
         events::append(tx, now, "booking.affected", affected.booking, by, &body)?;
     }
     Ok(())
@@ -146,17 +150,20 @@ pub(crate) fn release(
     let changed = Stored {
         version: current.version + 1,
         updated_at: now,
-        value: Hold { released, ..current.value },
+        value: Hold { released, ..current.value.clone() },
         ..current
     };
     Hold::update(tx, &changed)?;
     let body = json!({ "version": changed.version, "glovebox": changed.value.glovebox,
         "remark": changed.value.released.as_ref().map(|release| &release.remark) });
+    let body = keep::audited(body, Some(&current), Some(&changed));
     events::append(tx, now, "hold.released", changed.id, &by, &body)?;
     let freed = holds::marked(tx, id)?;
+    let before = freed.iter().map(|one| Ok(Booking::find(tx, one.booking)?)).collect::<Result<Vec<_>>>()?;
     holds::unmark(tx, id, now)?;
-    for affected in freed {
+    for (affected, before) in freed.iter().zip(before) {
         let body = json!({ "version": affected.version + 1, "hold": null });
+        let body = keep::audited(body, before.as_ref(), Booking::find(tx, affected.booking)?.as_ref());
         events::append(tx, now, "booking.restored", affected.booking, &by, &body)?;
     }
     for other in holds::open_of(tx, changed.value.glovebox)? {

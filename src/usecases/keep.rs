@@ -13,7 +13,7 @@ use crate::domain::violations::Violations;
 pub(crate) use crate::store::kept::Kept;
 use crate::store::{events, gloveboxes, qualifications, things};
 use chrono::{DateTime, Utc};
-use serde_json::json;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// An aggregate that callers keep through these use cases.
@@ -131,7 +131,7 @@ pub(crate) fn create<T: Managed>(
     let stored = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
     T::check(tx, &stored)?;
     T::insert(tx, &stored)?;
-    note(tx, actor, now, "created", &stored)?;
+    note(tx, actor, now, "created", None, Some(&stored))?;
     Ok(stored)
 }
 
@@ -209,11 +209,12 @@ pub(crate) fn change<T: Managed>(
     let current: Stored<T> = load(tx, reference)?;
     precondition.demands(current.version)?;
     let value = Lookup::parse(tx, |context| parse(context, &current.value))?;
-    let changed = Stored { version: current.version + 1, updated_at: now, value, ..current };
+    let (version, created_at) = (current.version + 1, current.created_at);
+    let changed = Stored { id: current.id, version, created_at, updated_at: now, value };
     T::check(tx, &changed)?;
     T::update(tx, &changed)?;
     T::after_change(tx, now, &changed)?;
-    note(tx, actor, now, "changed", &changed)?;
+    note(tx, actor, now, "changed", Some(&current), Some(&changed))?;
     Ok(changed)
 }
 
@@ -229,7 +230,7 @@ pub(crate) fn remove<T: Managed>(
     let current: Stored<T> = load(tx, reference)?;
     precondition.demands(current.version)?;
     T::delete(tx, current.id)?;
-    note(tx, actor, now, "removed", &current)
+    note(tx, actor, now, "removed", Some(&current), None)
 }
 
 /// Tells the world what was done to one.
@@ -238,9 +239,22 @@ pub(super) fn note<T: Kept>(
     actor: &Actor,
     now: DateTime<Utc>,
     verb: &str,
-    of: &Stored<T>,
+    before: Option<&Stored<T>>,
+    after: Option<&Stored<T>>,
 ) -> Result<()> {
+    let Some(of) = after.or(before) else { return Ok(()) };
     let kind = format!("{}.{verb}", T::NAME);
     let body = json!({ "version": of.version, "tag": of.value.tag().map(ToString::to_string) });
-    Ok(events::append(tx, now, &kind, of.id, &actor.subject, &body)?)
+    Ok(events::append(tx, now, &kind, of.id, &actor.subject, &audited(body, before, after))?)
+}
+
+/// The body of an event with the thing as it was before and after, for the audit.
+pub(super) fn audited<T: Kept>(
+    mut body: Value,
+    before: Option<&Stored<T>>,
+    after: Option<&Stored<T>>,
+) -> Value {
+    body["before"] = before.map_or(Value::Null, T::record);
+    body["after"] = after.map_or(Value::Null, T::record);
+    body
 }

@@ -10,6 +10,7 @@ pub(crate) mod calendar_keys;
 pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
+pub(crate) mod follow;
 pub(crate) mod free_busy;
 pub(crate) mod holds;
 pub(crate) mod import_closures;
@@ -34,16 +35,18 @@ pub(crate) mod swap_cylinder;
 pub(crate) mod upkeep;
 pub(crate) mod usage_statements;
 pub(crate) mod visits;
+pub(crate) mod webhooks;
 pub(crate) mod windows;
 
 pub use error::{Alternative, BookingRefusal, Error, NamedConflict, Result};
 
 use crate::clock::{Clock, fresh_id};
 use crate::domain::facility::{GasSupply, ParseContext, SuppliedGas, ThingKind};
+use crate::domain::feed::Reach;
 use crate::domain::ids::GasSupplyId;
 use crate::domain::names::Reference;
 use crate::store::kept::Kept as _;
-use crate::store::{self, Store, StoreResult, idempotency, things};
+use crate::store::{self, Store, StoreResult, deliveries, idempotency, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use std::sync::{Arc, Mutex};
@@ -58,12 +61,30 @@ pub struct App {
     clock: Clock,
     /// One plan is searched for at a time: a search takes a core for seconds.
     planner: Arc<Mutex<()>>,
+    /// Where webhooks may go.
+    reach: Arc<Reach>,
 }
 
 impl App {
     /// The application over a store and a clock.
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, planner: Arc::default() }
+        Self { store, clock, planner: Arc::default(), reach: Arc::default() }
+    }
+
+    /// The same, with webhooks going where the site lets them.
+    #[must_use]
+    pub fn reaching(self, reach: Reach) -> Self {
+        Self { reach: Arc::new(reach), ..self }
+    }
+
+    /// Where webhooks may go.
+    pub fn reach(&self) -> &Reach {
+        &self.reach
+    }
+
+    /// The clock.
+    pub fn clock(&self) -> &Clock {
+        &self.clock
     }
 
     /// Makes sure of what must be there before anything can be asked for: the
@@ -91,10 +112,12 @@ impl App {
     }
 
     /// What is done every minute: bookings that nobody came for are released,
-    /// and answers kept for longer than a day are forgotten.
+    /// and answers kept for longer than a day and deliveries done with for longer
+    /// than thirty are forgotten.
     pub(crate) async fn keep_house(&self) -> Result<()> {
         self.command(|tx, now| {
             run_booking::release_no_shows(tx, now)?;
+            deliveries::forget(tx, now - TimeDelta::days(30))?;
             Ok(idempotency::forget(tx, now - TimeDelta::days(1)).map(drop)?)
         })
         .await

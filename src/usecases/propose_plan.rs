@@ -217,7 +217,12 @@ pub(super) fn note(
     stored: &Stored<ProposedPlan>,
 ) -> Result<()> {
     let value = &stored.value;
+    // A plan itself is kept as long as the events are, and is large; of the audit's
+    // before and after, this is what changes.
+    let adopted = value.adopted.as_ref().map(|adopted| json!({ "by": adopted.by, "at": adopted.at }));
+    let before = if adopted.is_some() { json!({ "adopted": null }) } else { json!(null) };
     let body = json!({
+        "before": before, "after": { "adopted": adopted },
         "version": stored.version, "from": value.scope.horizon.start(), "to": value.scope.horizon.end(),
         "visits": value.plan.visits.len(), "left_out": value.plan.unplaced.len(),
     });

@@ -146,7 +146,7 @@ pub(super) fn save(
     let version = before.version + 1;
     let booking = Stored { id: before.id, version, created_at: before.created_at, updated_at: now, value };
     Booking::update(tx, &booking)?;
-    note(tx, actor, now, kind, &booking)?;
+    note(tx, actor, now, kind, Some(before), &booking)?;
     let claims = claims::of_bookings(tx, &[booking.id.into()])?;
     Ok(Booked { booking, claims })
 }

@@ -34,7 +34,7 @@ pub(crate) fn ensure(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<Stored<Site>
     };
     let stored = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
     site::put(tx, &stored)?;
-    let body = json!({ "version": 1, "tag": null });
+    let body = keep::audited(json!({ "version": 1, "tag": null }), None, Some(&stored));
     events::append(tx, now, "facility.created", stored.id, &Actor::operator().subject, &body)?;
     Ok(stored)
 }

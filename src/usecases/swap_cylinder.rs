@@ -71,6 +71,7 @@ pub(crate) fn swap(
     actor.needs(Scope::UpkeepManage)?;
     let mut supply: Stored<GasSupply> = keep::load(tx, reference)?;
     let checked = check(tx, &supply, swap, now)?;
+    let before = supply.clone();
     let cylinders = &mut supply.value.cylinders;
     cylinders[checked.removed].state = CylinderState::Empty;
     cylinders[checked.connected].state = CylinderState::Connected;
@@ -79,6 +80,7 @@ pub(crate) fn swap(
     supply.updated_at = now;
     GasSupply::update(tx, &supply)?;
     let body = json!({ "version": supply.version, "tag": supply.value.tag.to_string() });
+    let body = keep::audited(body, Some(&before), Some(&supply));
     events::append(tx, now, "gas_supply.changed", supply.id, &actor.subject, &body)?;
     if let Some(value) = checked.gauge_bar {
         let series = readings::series(tx, connected.id.uuid(), MeasuredQuantity::GaugeBar, "")?;

@@ -218,7 +218,7 @@ pub(crate) fn install_default_rules(
         }
         let stored = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
         UpkeepRule::insert(tx, &stored)?;
-        let body = json!({ "version": 1, "task": stored.value.task });
+        let body = keep::audited(json!({ "version": 1, "task": stored.value.task }), None, Some(&stored));
         events::append(tx, now, "upkeep_rule.created", stored.id, &actor.subject, &body)?;
         added.push(stored);
     }

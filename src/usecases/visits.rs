@@ -75,6 +75,7 @@ pub(super) fn note(
     actor: &Actor,
     now: DateTime<Utc>,
     kind: &str,
+    before: Option<&Stored<MaintenanceVisit>>,
     stored: &Stored<MaintenanceVisit>,
 ) -> Result<()> {
     let visit = &stored.value;
@@ -88,6 +89,7 @@ pub(super) fn note(
         "start": visit.interval.start(), "end": visit.interval.end(), "status": visit.status, "tasks": tasks,
         "displaced": visit.displaced,
     });
+    let body = keep::audited(body, before, Some(stored));
     Ok(events::append(tx, now, kind, stored.id, &actor.subject, &body)?)
 }
 
@@ -102,7 +104,7 @@ fn save(
     let version = before.version + 1;
     let visit = Stored { id: before.id, version, created_at: before.created_at, updated_at: now, value };
     MaintenanceVisit::update(tx, &visit)?;
-    note(tx, actor, now, kind, &visit)?;
+    note(tx, actor, now, kind, Some(before), &visit)?;
     Ok(visit)
 }
 

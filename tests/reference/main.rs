@@ -9,3 +9,4 @@ mod recurrence;
 mod statistics;
 mod stock;
 mod trends;
+mod webhooks;

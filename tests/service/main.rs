@@ -5,10 +5,12 @@
 #[path = "../world/mod.rs"]
 mod world;
 
+mod audit;
 mod authorisation;
 mod bookings;
 mod calculations;
 mod calendars;
+mod changes;
 mod claims;
 mod closure_imports;
 mod constraints;
@@ -27,4 +29,5 @@ mod tokens;
 mod upkeep;
 mod uptake;
 mod usage_statements;
+mod webhooks;
 mod windows;

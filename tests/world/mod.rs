@@ -5,14 +5,17 @@ pub(crate) mod client;
 pub(crate) mod furnished;
 mod postgres;
 pub(crate) mod raw;
+mod receiver;
 mod sqlite;
 
 pub(crate) use client::{Answer, Client};
 pub(crate) use raw::Raw;
+pub(crate) use receiver::{Received, Receiver};
 
 use chrono::{DateTime, TimeZone as _, Utc};
 use drykeep::api::auth::{Claims, Verifier, sign};
 use drykeep::clock::Clock;
+use drykeep::domain::feed::Reach;
 use drykeep::store::{DatabaseUrl, Store};
 use drykeep::usecases::App;
 use std::hash::{DefaultHasher, Hasher as _};
@@ -89,20 +92,16 @@ impl World {
     fn over(database: Database) -> Self {
         let clock = Clock::standing_at(monday_morning());
         let store = Store::open(&database.url()).unwrap();
-        let app = App::new(store.clone(), clock.clone());
-        app.prepare().unwrap();
-        let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
-        let address = listener.local_addr().unwrap();
-        let (sender, receiver) = channel();
-        let thread = std::thread::spawn(move || {
-            actix_web::rt::System::new().block_on(async move {
-                let server = drykeep::server::serve(app, verifier(), listener, 2).unwrap();
-                sender.send(server.handle()).unwrap();
-                server.await.unwrap();
-            });
-        });
-        let server = receiver.recv().expect("the server starts");
+        let (address, server, thread) = serving(&store, &clock);
         Self { clock, address, database: Some(database), store, server, thread: Some(thread) }
+    }
+
+    /// Another instance of the service on the same database and clock.
+    pub(crate) fn beside(&self) -> Self {
+        let url = self.database.as_ref().expect("a running world has a database").url();
+        let store = Store::open(&url).unwrap();
+        let (address, server, thread) = serving(&store, &self.clock);
+        Self { clock: self.clock.clone(), address, database: None, store, server, thread: Some(thread) }
     }
 
     /// The same service, stopped and started again.
@@ -151,6 +150,26 @@ impl World {
     pub(crate) fn researcher(&self, subject: &str) -> Client {
         self.caller(subject, RESEARCHER)
     }
+}
+
+/// Starts the server on a free port. Its webhooks may go to receivers on this machine.
+fn serving(store: &Store, clock: &Clock) -> (SocketAddr, actix_web::dev::ServerHandle, JoinHandle<()>) {
+    let networks = vec!["127.0.0.0/8".parse().unwrap()];
+    let reach = Reach { http: true, networks, authorities: None };
+    let app = App::new(store.clone(), clock.clone()).reaching(reach);
+    app.prepare().unwrap();
+    let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
+    let address = listener.local_addr().unwrap();
+    let (sender, receiver) = channel();
+    let thread = std::thread::spawn(move || {
+        actix_web::rt::System::new().block_on(async move {
+            let server = drykeep::server::serve(app, verifier(), listener, 2).unwrap();
+            sender.send(server.handle()).unwrap();
+            server.await.unwrap();
+        });
+    });
+    let server = receiver.recv().expect("the server starts");
+    (address, server, thread)
 }
 
 impl World {

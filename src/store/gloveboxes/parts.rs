@@ -2,6 +2,7 @@
 
 use super::super::Tx;
 use super::super::error::{StoreError, StoreResult};
+use super::super::kept::recorded;
 use super::super::schema::{antechambers, instruments, purifiers, stations};
 use super::super::site::document;
 use super::super::things::{self, checked, uuid};
@@ -9,6 +10,7 @@ use crate::domain::facility::{Antechamber, Glovebox, Instrument, Purifier, Stati
 use crate::domain::names::{Name, Tag};
 use crate::domain::quantity::{CubicMetresPerHour, Litres, Millibar, Minutes, Moles};
 use diesel::prelude::*;
+use serde_json::Value;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -21,7 +23,7 @@ pub(super) struct Parts {
     pub(super) purifier: Option<Purifier>,
 }
 
-#[derive(Queryable, Insertable)]
+#[derive(Queryable, Insertable, serde::Serialize)]
 #[diesel(table_name = stations)]
 struct StationRow {
     id: String,
@@ -32,7 +34,7 @@ struct StationRow {
     port_pairs: i32,
 }
 
-#[derive(Queryable, Insertable)]
+#[derive(Queryable, Insertable, serde::Serialize)]
 #[diesel(table_name = antechambers)]
 struct AntechamberRow {
     id: String,
@@ -50,7 +52,7 @@ struct AntechamberRow {
     measured_cycle_minutes: Option<f64>,
 }
 
-#[derive(Queryable, Insertable)]
+#[derive(Queryable, Insertable, serde::Serialize)]
 #[diesel(table_name = instruments)]
 struct InstrumentRow {
     id: String,
@@ -60,7 +62,7 @@ struct InstrumentRow {
     name: String,
 }
 
-#[derive(Queryable, Insertable)]
+#[derive(Queryable, Insertable, serde::Serialize)]
 #[diesel(table_name = purifiers)]
 struct PurifierRow {
     id: String,
@@ -221,45 +223,70 @@ fn delete_rows(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()> {
 
 fn insert_rows(tx: &mut Tx<'_>, id: Uuid, glovebox: &Glovebox) -> StoreResult<()> {
     let glovebox_id = id.to_string();
-    for (ordinal, station) in (0..).zip(&glovebox.stations) {
-        let row = StationRow {
-            id: station.id.to_string(),
-            glovebox_id: glovebox_id.clone(),
-            ordinal,
-            tag: station.tag.to_string(),
-            name: station.name.to_string(),
-            port_pairs: station.port_pairs.into(),
-        };
+    for row in station_rows(&glovebox_id, glovebox) {
         diesel::insert_into(stations::table).values(&row).execute(tx.db())?;
     }
     for (ordinal, chamber) in (0..).zip(&glovebox.antechambers) {
         let row = antechamber_row(&glovebox_id, ordinal, chamber);
         diesel::insert_into(antechambers::table).values(&row).execute(tx.db())?;
     }
-    for (ordinal, instrument) in (0..).zip(&glovebox.instruments) {
-        let row = InstrumentRow {
-            id: instrument.id.to_string(),
-            glovebox_id: glovebox_id.clone(),
-            ordinal,
-            tag: instrument.tag.to_string(),
-            name: instrument.name.to_string(),
-        };
+    for row in instrument_rows(&glovebox_id, glovebox) {
         diesel::insert_into(instruments::table).values(&row).execute(tx.db())?;
     }
-    if let Some(purifier) = &glovebox.purifier {
-        let row = PurifierRow {
-            id: purifier.id.to_string(),
-            glovebox_id,
-            circulation_m3_h: purifier.circulation.get(),
-            column_count: purifier.columns.into(),
-            oxygen_capacity_mol: purifier.oxygen_capacity.map(Moles::get),
-            water_capacity_mol: purifier.water_capacity.map(Moles::get),
-            solvents: document(&purifier.solvents),
-            regeneration_supply_id: purifier.regeneration_supply.map(|id| id.to_string()),
-        };
+    for row in purifier_rows(&glovebox_id, glovebox) {
         diesel::insert_into(purifiers::table).values(&row).execute(tx.db())?;
     }
     Ok(())
+}
+
+fn station_rows(glovebox_id: &str, glovebox: &Glovebox) -> Vec<StationRow> {
+    let rows = (0..).zip(&glovebox.stations).map(|(ordinal, station)| StationRow {
+        id: station.id.to_string(),
+        glovebox_id: glovebox_id.to_owned(),
+        ordinal,
+        tag: station.tag.to_string(),
+        name: station.name.to_string(),
+        port_pairs: station.port_pairs.into(),
+    });
+    rows.collect()
+}
+
+fn instrument_rows(glovebox_id: &str, glovebox: &Glovebox) -> Vec<InstrumentRow> {
+    let rows = (0..).zip(&glovebox.instruments).map(|(ordinal, instrument)| InstrumentRow {
+        id: instrument.id.to_string(),
+        glovebox_id: glovebox_id.to_owned(),
+        ordinal,
+        tag: instrument.tag.to_string(),
+        name: instrument.name.to_string(),
+    });
+    rows.collect()
+}
+
+fn purifier_rows(glovebox_id: &str, glovebox: &Glovebox) -> Vec<PurifierRow> {
+    let rows = glovebox.purifier.iter().map(|purifier| PurifierRow {
+        id: purifier.id.to_string(),
+        glovebox_id: glovebox_id.to_owned(),
+        circulation_m3_h: purifier.circulation.get(),
+        column_count: purifier.columns.into(),
+        oxygen_capacity_mol: purifier.oxygen_capacity.map(Moles::get),
+        water_capacity_mol: purifier.water_capacity.map(Moles::get),
+        solvents: document(&purifier.solvents),
+        regeneration_supply_id: purifier.regeneration_supply.map(|id| id.to_string()),
+    });
+    rows.collect()
+}
+
+/// All that is kept of a box's parts, for the audit, by the kind of part.
+pub(super) fn records(id: Uuid, glovebox: &Glovebox) -> [(&'static str, Value); 4] {
+    let id = id.to_string();
+    let chambers = (0..).zip(&glovebox.antechambers);
+    let chambers = chambers.map(|(ordinal, chamber)| recorded(&antechamber_row(&id, ordinal, chamber)));
+    [
+        ("stations", station_rows(&id, glovebox).iter().map(recorded).collect()),
+        ("antechambers", chambers.collect()),
+        ("instruments", instrument_rows(&id, glovebox).iter().map(recorded).collect()),
+        ("purifier", purifier_rows(&id, glovebox).first().map_or(Value::Null, recorded)),
+    ]
 }
 
 fn antechamber_row(glovebox_id: &str, ordinal: i32, chamber: &Antechamber) -> AntechamberRow {

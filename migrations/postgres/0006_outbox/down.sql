@@ -1,0 +1,11 @@
+DROP TABLE webhook_deliveries;
+DROP TABLE webhooks;
+DROP INDEX events_by_time;
+DROP INDEX events_by_actor;
+DROP INDEX events_by_subject;
+DROP TRIGGER events_are_never_changed ON events;
+DROP TRIGGER events_get_a_position ON events;
+DROP FUNCTION refuse_to_rewrite();
+DROP FUNCTION event_to_queue();
+DROP TABLE event_queue;
+DROP TABLE event_positions;

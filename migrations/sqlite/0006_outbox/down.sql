@@ -1,0 +1,11 @@
+DROP TABLE webhook_deliveries;
+DROP TABLE webhooks;
+DROP INDEX events_by_time;
+DROP INDEX events_by_actor;
+DROP INDEX events_by_subject;
+DROP TRIGGER events_are_never_replaced;
+DROP TRIGGER events_are_never_deleted;
+DROP TRIGGER events_are_never_changed;
+DROP TRIGGER events_get_a_position;
+DROP TABLE event_queue;
+DROP TABLE event_positions;
