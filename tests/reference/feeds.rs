@@ -113,6 +113,7 @@ fn visit() -> MaintenanceVisit {
         interval: time,
         attended: vec![attended],
         consumables: Vec::new(),
+        last_service: None,
         service: None,
     };
     MaintenanceVisit {
