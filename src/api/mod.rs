@@ -98,10 +98,10 @@ fn resources(config: &mut ServiceConfig<'_>) {
     audit::routes(config);
     bookings::routes(config);
     calculations::routes(config);
+    changes::routes(config);
     calendar_keys::routes(config);
     calendars::routes(config);
     closure_imports::routes(config);
-    changes::routes(config);
     due_items::routes(config);
     facility::routes(config);
     free_busy::routes(config);
@@ -125,6 +125,6 @@ fn resources(config: &mut ServiceConfig<'_>) {
     stock_movements::routes(config);
     stock_projections::routes(config);
     upkeep_rules::routes(config);
-    usage_statements::routes(config);
     webhooks::routes(config);
+    usage_statements::routes(config);
 }

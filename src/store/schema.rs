@@ -544,9 +544,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     reading_series,
     readings,
     events,
-    usage_entries,
     event_positions,
     event_queue,
     webhooks,
     webhook_deliveries,
+    usage_entries,
 );

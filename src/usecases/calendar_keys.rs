@@ -144,7 +144,7 @@ pub(crate) fn revoke(
     let key = visible(tx, actor, id)?;
     precondition.demands(key.version)?;
     CalendarKey::delete(tx, key.id)?;
-    note(tx, actor, now, "calendar_key.removed", Some(&key), None)
+    note(tx, actor, now, "calendar_key.revoked", Some(&key), None)
 }
 
 /// Tells of a key; whose it is, the audit alone shows.
