@@ -1,8 +1,6 @@
-//! The only reader of the time, and the mint of ids, which carry it, of secrets and of keys.
+//! The only reader of the time, and the mint of ids, which carry it, and of secrets.
 
 use crate::domain::planning::Budget;
-use base64::Engine as _;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, SubsecRound, Utc};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
@@ -75,12 +73,4 @@ pub fn fresh_secret() -> [u8; 32] {
     let mut bytes = [0; 32];
     getrandom::fill(&mut bytes).expect("the system has random numbers");
     bytes
-}
-
-/// A fresh key that nobody can guess: 256 random bits as 43 characters that an
-/// address may hold. `None` where the machine has no randomness to give.
-pub fn fresh_key() -> Option<String> {
-    let mut octets = [0_u8; 32];
-    getrandom::fill(&mut octets).ok()?;
-    Some(URL_SAFE_NO_PAD.encode(octets))
 }

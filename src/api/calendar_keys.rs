@@ -7,7 +7,7 @@ use super::conditional::IfMatch;
 use super::crud;
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
-use super::problem::{self, Problem};
+use super::problem::Problem;
 use crate::domain::calendar_feeds::FeedOf;
 use crate::domain::names::{Name, Reference};
 use crate::domain::violations::{Check, Violations};
@@ -120,8 +120,7 @@ async fn create_calendar_key(
     body: Body<CalendarKeyForm>,
 ) -> Result<HttpResponse, Problem> {
     let (label, glovebox) = body.value.parse().map_err(|faults| Problem::invalid(&faults))?;
-    let NewKey { key, hash } = calendar_keys::fresh()
-        .ok_or_else(|| Problem::new(problem::UNAVAILABLE, "no random numbers can be had"))?;
+    let NewKey { key, hash } = calendar_keys::fresh();
     let actor = caller.0;
     let who = actor.clone();
     let mut answer = app

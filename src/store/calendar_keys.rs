@@ -11,15 +11,17 @@ use crate::domain::ids::ThingId;
 use crate::domain::names::Name;
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
+use serde::Serialize;
 use uuid::Uuid;
 
-#[derive(Queryable, Insertable, AsChangeset, serde::Serialize)]
+#[derive(Queryable, Insertable, AsChangeset, Serialize)]
 #[diesel(table_name = calendar_keys, treat_none_as_null = true)]
 struct KeyRow {
     id: String,
     thing_id: String,
     feed: String,
     label: String,
+    /// No part of what an audit shows.
     #[serde(skip)]
     key_hash: String,
     made_by: String,

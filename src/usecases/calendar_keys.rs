@@ -5,14 +5,15 @@
 use super::keep::{self, Precondition};
 use super::situation::person_of;
 use super::{Error, Result, Tx};
-use crate::clock::{fresh_id, fresh_key};
+use crate::clock::{fresh_id, fresh_secret};
 use crate::domain::access::Actor;
 use crate::domain::calendar_feeds::{CalendarKey, FeedOf, MOST_KEYS};
 use crate::domain::facility::{Glovebox, Scope, Stored};
-use crate::domain::ids::ThingId;
 use crate::domain::names::{Name, Reference};
 use crate::store::kept::Kept as _;
 use crate::store::{calendar_keys, events};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, Utc};
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
@@ -41,11 +42,11 @@ pub(crate) struct NewKey {
     pub(crate) hash: String,
 }
 
-/// A fresh key; `None` where the machine has no randomness to give.
-pub(crate) fn fresh() -> Option<NewKey> {
-    let key = fresh_key()?;
+/// A fresh key, which an address may hold as it is.
+pub(crate) fn fresh() -> NewKey {
+    let key = URL_SAFE_NO_PAD.encode(fresh_secret());
     let hash = hashed(&key);
-    Some(NewKey { key, hash })
+    NewKey { key, hash }
 }
 
 /// What is kept of a key instead of it. A key is 256 random bits, so a plain
@@ -101,7 +102,7 @@ pub(crate) fn make(
     let value = CalendarKey { of, label, key_hash, made_by: actor.subject.clone(), last_used_at: None };
     let key = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
     CalendarKey::insert(tx, &key)?;
-    note(tx, actor, now, "calendar_key.created", &key)?;
+    note(tx, actor, now, "calendar_key.created", None, Some(&key))?;
     show(tx, key)
 }
 
@@ -143,17 +144,19 @@ pub(crate) fn revoke(
     let key = visible(tx, actor, id)?;
     precondition.demands(key.version)?;
     CalendarKey::delete(tx, key.id)?;
-    note(tx, actor, now, "calendar_key.revoked", &key)
+    note(tx, actor, now, "calendar_key.revoked", Some(&key), None)
 }
 
+/// Tells of a key; whose it is, the audit alone shows.
 fn note(
     tx: &mut Tx<'_>,
     actor: &Actor,
     now: DateTime<Utc>,
     kind: &str,
-    key: &Stored<CalendarKey>,
+    before: Option<&Stored<CalendarKey>>,
+    after: Option<&Stored<CalendarKey>>,
 ) -> Result<()> {
-    let of: ThingId = key.value.of.thing();
-    let body = json!({ "version": key.version, "feed": key.value.of.word(), "of": of });
-    Ok(events::append(tx, now, kind, key.id, &actor.subject, &body)?)
+    let Some(key) = after.or(before) else { return Ok(()) };
+    let body = json!({ "version": key.version, "feed": key.value.of.word() });
+    Ok(events::append(tx, now, kind, key.id, &actor.subject, &keep::audited(body, before, after))?)
 }

@@ -76,7 +76,8 @@ pub(crate) fn import(
     let mut version = current.version;
     if !added.is_empty() {
         version += 1;
-        let changed = Stored { version, updated_at: now, value: site, ..current.clone() };
+        let (id, created_at) = (current.id, current.created_at);
+        let changed = Stored { id, version, created_at, updated_at: now, value: site };
         Site::update(tx, &changed)?;
         keep::note(tx, actor, now, "changed", Some(&current), Some(&changed))?;
     }

@@ -102,12 +102,7 @@ pub(crate) fn close(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, month: M
     }
     let closing = Closing { month, range, closed_at: now, closed_by: actor.subject.clone() };
     usage_closings::close(tx, &closing, &entries, fresh_id)?;
-    let all: Vec<Entry> = entries.iter().map(|one| one.entry.clone()).collect();
-    let whole = total(&all);
-    let body = json!({
-        "month": month.to_string(), "bookings": whole.bookings, "hours_hundredths": whole.time(),
-        "transfers": whole.transfers, "gas_ml": whole.gas_ml(),
-    });
+    let body = json!({ "month": month.to_string(), "before": null, "after": null });
     // A month has no id of its own: it is the facility's.
     events::append(tx, now, "usage_statement.closed", facility.id, &actor.subject, &body)?;
     statement(tx, month, Grouping::Glovebox, range, Some(closing), &entries)
