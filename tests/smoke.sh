@@ -71,7 +71,7 @@ done <"$work/commands"
 # shows two refusals, and only those.
 {
     grep '^export ' "$work/out"
-    sed -n '/^## Ten minutes with curl/,/^## Running/p' "$here/README.md" | sed -n '/^```sh/,/^```/p' | sed '/^```/d'
+    awk '/^## /{on = 0} /^## Ten minutes with curl/{on = 1} on' "$here/README.md" | sed -n '/^```sh/,/^```/p' | sed '/^```/d'
 } >"$work/tour"
 bash -euo pipefail "$work/tour" >"$work/answers" 2>"$work/tour.err" || fail "the README's tour: $(cat "$work/tour.err")"
 python3 - "$work/answers" <<'CHECK' || fail "the README's tour is not answered as it says: $(cat "$work/answers")"
