@@ -70,15 +70,14 @@ pub(crate) fn load(tx: &mut Tx<'_>, now: DateTime<Utc>, scope: &Scope, weigh: We
             .collect();
     let people = workers(tx, &held, &site, horizon)?;
     let busy = busy(tx, &boxes, &parts, &people, horizon)?;
-    let (bookings, mut taken) = split(tx, now, horizon, busy)?;
-    taken.extend(hands_elsewhere(tx, now, &people, horizon)?);
+    let (bookings, mut taken) = split(tx, now, horizon, &people, busy)?;
     taken.extend(closures(&site, facility.planned(), horizon));
     let equal = match weigh {
         Weigh::Nothing => BTreeSet::new(),
         Weigh::Openings => {
             let site_view = super::situation::site_view(tx, now, horizon)?;
             let views = views(tx, &boxes, &windows, horizon)?;
-            as_good(&views, &site_view, &held, &windows, &bookings, horizon)
+            as_good(&views, &site_view, &held, &bookings)
         }
     };
     let snapshot = Snapshot {
@@ -198,17 +197,25 @@ fn split(
     tx: &mut Tx<'_>,
     now: DateTime<Utc>,
     horizon: Interval,
+    people: &[Worker],
     busy: Vec<Busy>,
 ) -> Result<(Giving, Vec<Occupied>)> {
     let asked = Wanted {
         from: Some(now.min(horizon.start())),
-        progress: vec![Progress::Booked],
+        progress: vec![Progress::Booked, Progress::InUse],
         ..Wanted::default()
     };
-    let booked = bookings::select(tx, &asked, None, i64::MAX)?;
+    let standing = bookings::select(tx, &asked, None, i64::MAX)?;
+    // Whoever does upkeep does not while their hands are in the gloves.
+    let mut taken: Vec<Occupied> = standing
+        .iter()
+        .map(|booking| &booking.value)
+        .filter(|booking| people.iter().any(|worker| worker.id == booking.person))
+        .map(|booking| Occupied { resource: booking.person.into(), interval: booking.interval })
+        .collect();
+    let booked = standing.into_iter().filter(|booking| booking.value.progress == Progress::Booked);
     let mut giving: BTreeMap<BookingId, (Stored<Booking>, Vec<Occupied>)> =
-        booked.into_iter().map(|booking| (booking.id.into(), (booking, Vec::new()))).collect();
-    let mut taken = Vec::new();
+        booked.map(|booking| (booking.id.into(), (booking, Vec::new()))).collect();
     for claim in busy {
         let occupied = Occupied { resource: claim.resource, interval: claim.interval };
         let own = match claim.owner {
@@ -221,32 +228,6 @@ fn split(
         }
     }
     Ok((giving.into_values().filter(|(_, claims)| !claims.is_empty()).collect(), taken))
-}
-
-/// The times at which those who do upkeep have their hands in the gloves.
-fn hands_elsewhere(
-    tx: &mut Tx<'_>,
-    now: DateTime<Utc>,
-    people: &[Worker],
-    horizon: Interval,
-) -> Result<Vec<Occupied>> {
-    let mut found = Vec::new();
-    for worker in people {
-        let own = Wanted {
-            person: Some(worker.id),
-            from: Some(now.min(horizon.start())),
-            to: Some(horizon.end()),
-            progress: vec![Progress::Booked, Progress::InUse],
-            ..Wanted::default()
-        };
-        let booked = bookings::select(tx, &own, None, i64::MAX)?;
-        found.extend(
-            booked
-                .into_iter()
-                .map(|booking| Occupied { resource: worker.id.into(), interval: booking.value.interval }),
-        );
-    }
-    Ok(found)
 }
 
 /// While a box, or the whole facility, is closed, nothing is done to it and
@@ -294,24 +275,16 @@ fn as_good(
     views: &[BoxView],
     site: &SiteView,
     held: &[Qualification],
-    windows: &[Stored<MaintenanceWindow>],
     bookings: &Giving,
-    horizon: Interval,
 ) -> BTreeSet<BookingId> {
     let openings = Openings::new(views, site, held);
-    let mut could: BTreeMap<_, Vec<Interval>> = BTreeMap::new();
-    for on in views {
-        let here = windows.iter().filter(|window| window.value.applies_to(on.id));
-        let times = here.flat_map(|window| window.value.occurrences(horizon).unwrap_or_default());
-        could.insert(on.id, times.collect());
-    }
-    let gives_way = |claims: &[Occupied], on: &[Interval]| {
-        claims.iter().any(|claim| on.iter().any(|time| time.overlaps(&claim.interval)))
+    let in_a_window = |claims: &[Occupied], on: &BoxView| {
+        claims.iter().any(|claim| on.windows.iter().any(|window| window.interval.overlaps(&claim.interval)))
     };
     bookings
         .iter()
         .filter(|(booking, claims)| {
-            could.get(&booking.value.glovebox).is_some_and(|times| gives_way(claims, times))
+            views.iter().any(|on| on.id == booking.value.glovebox && in_a_window(claims, on))
         })
         .filter(|(booking, _)| openings.one_as_good_as(booking))
         .map(|(booking, _)| booking.id.into())

@@ -5,7 +5,7 @@ use super::named::Names;
 use super::{Result, Tx};
 use crate::domain::planning::plan::VisitCost;
 use crate::domain::planning::record::ProposedPlan;
-use crate::domain::planning::weights::PERSON_HOUR;
+use crate::domain::planning::weights::person_hours;
 use crate::domain::planning::{Plan, Visit};
 use chrono_tz::Tz;
 use std::collections::BTreeSet;
@@ -48,20 +48,15 @@ fn quality(plan: &Plan) -> String {
     let parts: Vec<String> = parts
         .into_iter()
         .filter(|(_, units)| *units > 0)
-        .map(|(what, units)| format!("{:.1} {what}", hours(units)))
+        .map(|(what, units)| format!("{:.1} {what}", person_hours(units)))
         .collect();
     let parts = if parts.is_empty() { String::new() } else { format!(" ({})", parts.join(", ")) };
     format!(
         "{} visits, {} bookings give way; counted as {:.1} person-hours{parts}; {proof}",
         plan.visits.len(),
         displaced.len(),
-        hours(plan.cost)
+        person_hours(plan.cost)
     )
-}
-
-#[expect(clippy::cast_precision_loss, reason = "a bounded number of hundredths")]
-fn hours(units: i64) -> f64 {
-    units as f64 / PERSON_HOUR as f64
 }
 
 fn line(

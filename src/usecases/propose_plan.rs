@@ -28,6 +28,12 @@ use uuid::Uuid;
 /// The longest stretch of time that one plan is about.
 pub(crate) const LONGEST_HORIZON: TimeDelta = TimeDelta::days(92);
 
+/// From now to the first visit unless told otherwise.
+pub(crate) const LEAD: TimeDelta = TimeDelta::hours(1);
+
+/// How long a stretch of time a plan is about unless told otherwise.
+pub(crate) const USUAL_HORIZON: TimeDelta = TimeDelta::days(28);
+
 /// The most bookings that give way for which other places are looked for.
 const MOST_REHOUSED: usize = 100;
 

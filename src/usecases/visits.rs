@@ -165,9 +165,12 @@ pub(super) fn undone(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, service
     };
     for visit in visits::page_of(tx, &narrowed, None, i64::MAX)? {
         let value = visit.value.clone().without_service(service);
+        if value == visit.value {
+            continue;
+        }
         let freed = visit.value.status == VisitStatus::Completed
             && claims::of_visit(tx, VisitId::from(visit.id))?.is_empty();
-        if value != visit.value && !freed {
+        if !freed {
             save(tx, actor, now, "maintenance_visit.changed", &visit, value)?;
         }
     }
@@ -179,8 +182,11 @@ pub(super) fn undone(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, service
 pub(super) fn cover_parts(tx: &mut Tx<'_>, now: DateTime<Utc>, on: &Stored<Glovebox>) -> Result<()> {
     let glovebox = Glovebox::id_of(on);
     for visit in visits::ahead(tx, now)? {
-        let held = claims::of_visit(tx, visit.id.into())?;
         let closed = visit.value.closes.iter().filter(|(closed, _)| *closed == glovebox);
+        if closed.clone().next().is_none() {
+            continue;
+        }
+        let held = claims::of_visit(tx, visit.id.into())?;
         let missing: Vec<PlannedClaim> = closed
             .flat_map(|(_, interval)| resources(&on.value).into_iter().map(move |part| (part, *interval)))
             .filter(|(part, interval)| {
@@ -207,7 +213,7 @@ pub(super) fn for_report(tx: &mut Tx<'_>, as_of: DateTime<Utc>) -> Result<Vec<Re
             continue;
         }
         let (mut people, mut away) = (BTreeSet::new(), BTreeSet::new());
-        for part in value.tasks.iter().filter(|task| task.service.is_none()).flat_map(|task| &task.attended) {
+        for part in value.to_do().flat_map(|task| &task.attended) {
             for id in &part.people {
                 let Some(person) = Person::find(tx, id.uuid())? else { continue };
                 let gone = |absence: &Absence| absence.interval.overlaps(&part.interval);
@@ -217,11 +223,10 @@ pub(super) fn for_report(tx: &mut Tx<'_>, as_of: DateTime<Utc>) -> Result<Vec<Re
                 people.insert(person.value.name.to_string());
             }
         }
-        let to_do = value.tasks.iter().filter(|task| task.service.is_none());
         told.push(ReportVisit {
             id: visit.id,
             place_tag: names.of(tx, value.place.thing())?.unwrap_or_default(),
-            tasks: to_do.map(|task| format!("{} on {}", task.task, task.subject_tag)).collect(),
+            tasks: value.to_do().map(|task| format!("{} on {}", task.task, task.subject_tag)).collect(),
             people: people.into_iter().collect(),
             away: away.into_iter().collect(),
             start: value.interval.start(),
@@ -281,7 +286,7 @@ pub(crate) type Planned = BTreeMap<(Word, ThingId), (VisitId, DateTime<Utc>)>;
 pub(crate) fn planned(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<Planned> {
     let mut planned = Planned::new();
     for visit in visits::ahead(tx, now)? {
-        for task in visit.value.tasks.iter().filter(|task| task.service.is_none()) {
+        for task in visit.value.to_do() {
             let at = (VisitId::from(visit.id), task.interval.start());
             let known = planned.entry((task.task.clone(), task.subject)).or_insert(at);
             if at.1 < known.1 {

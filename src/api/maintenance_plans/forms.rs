@@ -7,17 +7,13 @@ use crate::domain::ids::{GloveboxId, ThingId};
 use crate::domain::planning::record::Scope;
 use crate::domain::planning::snapshot::{Grid, Pin};
 use crate::domain::violations::{Check, Violation, Violations};
-use crate::usecases::propose_plan::{Asked, Free, LONGEST_HORIZON, Named};
+use crate::usecases::propose_plan::{Asked, Free, LEAD, LONGEST_HORIZON, Named, USUAL_HORIZON};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-/// How far a plan looks ahead unless told otherwise.
-const USUAL_DAYS: i64 = 28;
-/// From now to the first visit unless told otherwise.
-const LEAD: TimeDelta = TimeDelta::hours(1);
 /// How long is searched, seconds: unless told otherwise, and at most.
 const USUAL_SECONDS: i64 = 5;
 const MOST_SECONDS: i64 = 30;
@@ -189,7 +185,7 @@ impl PlanForm {
             Some(text) => instant(check, "to", text)?,
             None => match earlier.filter(|_| self.from.is_none()) {
                 Some(scope) => scope.horizon.end(),
-                None => from + TimeDelta::days(USUAL_DAYS),
+                None => from + USUAL_HORIZON,
             },
         };
         let days = LONGEST_HORIZON.num_days();

@@ -8,7 +8,7 @@ use crate::domain::planning::cautions::cautions;
 use crate::domain::planning::plan::{Attendance, Displaced, VisitCost};
 use crate::domain::planning::record::{OtherPlace, ProposedPlan, Scope};
 use crate::domain::planning::snapshot::Grid;
-use crate::domain::planning::weights::PERSON_HOUR;
+use crate::domain::planning::weights::person_hours;
 use crate::domain::planning::{Place, Visit};
 use crate::usecases::named::Names;
 use crate::usecases::visits::{self, VisitOf};
@@ -17,12 +17,6 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
-
-/// Units as person-hours.
-#[expect(clippy::cast_precision_loss, reason = "a bounded number of hundredths")]
-pub(super) fn person_hours(units: i64) -> f64 {
-    units as f64 / PERSON_HOUR as f64
-}
 
 /// A stretch of time.
 #[derive(Debug, Clone, Serialize, ToSchema)]

@@ -7,13 +7,11 @@ use crate::domain::planning::record::Scope;
 use crate::domain::planning::snapshot::{Grid, Request};
 use crate::usecases::App;
 use crate::usecases::plan_text::written;
-use crate::usecases::propose_plan::{Asked, prepare, save};
-use chrono::{DateTime, TimeDelta, Utc};
+use crate::usecases::propose_plan::{Asked, LEAD, USUAL_HORIZON, prepare, save};
+use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use std::time::{Duration, Instant};
 
-/// How far the plan looks ahead.
-const DAYS: i64 = 28;
 /// How long is searched at most.
 const TIME: Duration = Duration::from_secs(5);
 
@@ -27,12 +25,15 @@ pub(super) fn proposed(app: &App, zone: Tz) -> Result<String, Failure> {
     let took = begun.elapsed();
     let kept = app.command_blocking(move |tx, now| save(tx, &operator, now, &found))?;
     let text = app.query_blocking(|tx, _| written(tx, &kept.value, zone))?;
-    Ok(format!("\nA plan for {DAYS} days, found in {:.1} s\n{text}", took.as_secs_f64()))
+    Ok(format!(
+        "\nA plan for {} days, found in {:.1} s\n{text}",
+        USUAL_HORIZON.num_days(),
+        took.as_secs_f64()
+    ))
 }
 
 fn asked(now: DateTime<Utc>) -> Asked {
-    let horizon =
-        Interval::lasting(now + TimeDelta::hours(1), TimeDelta::days(DAYS)).expect("four weeks have length");
+    let horizon = Interval::lasting(now + LEAD, USUAL_HORIZON).expect("four weeks have length");
     let scope = Scope {
         horizon,
         grid: Grid::Half,

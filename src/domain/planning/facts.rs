@@ -171,8 +171,7 @@ pub fn stock_levels(item: &Name, outlook: &Projection) -> Vec<StockLevel> {
 
 /// What a visit on the calendar is still going to take of an item.
 pub fn visit_demands(visit: &MaintenanceVisit, item: &Name, now: DateTime<Utc>) -> Vec<Demand> {
-    let to_do = visit.tasks.iter().filter(|task| task.service.is_none());
-    let takes = to_do.flat_map(|task| task.consumables.iter().map(move |need| (task, need)));
+    let takes = visit.to_do().flat_map(|task| task.consumables.iter().map(move |need| (task, need)));
     takes
         .filter(|(_, need)| need.item == *item)
         .map(|(task, need)| Demand {

@@ -231,13 +231,15 @@ impl ProposedPlan {
 }
 
 impl MaintenanceVisit {
+    /// Its tasks that no service recorded as done.
+    pub fn to_do(&self) -> impl Iterator<Item = &VisitTask> {
+        self.tasks.iter().filter(|task| task.service.is_none())
+    }
+
     /// Whether a task on a part is still to be done in it.
     pub fn is_to_do(&self, task: &Word, subject: ThingId) -> bool {
         self.status == VisitStatus::Confirmed
-            && self
-                .tasks
-                .iter()
-                .any(|one| one.task == *task && one.subject == subject && one.service.is_none())
+            && self.to_do().any(|one| one.task == *task && one.subject == subject)
     }
 
     /// Whether a task on a part that was done at a moment is what the visit was for.

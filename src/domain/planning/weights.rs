@@ -5,6 +5,12 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 pub use crate::domain::facility::planning::PERSON_HOUR;
 
+/// Units as person-hours.
+#[expect(clippy::cast_precision_loss, reason = "a bounded number of hundredths")]
+pub fn person_hours(units: i64) -> f64 {
+    units as f64 / PERSON_HOUR as f64
+}
+
 /// The cost of `length` at `per_day` a day, rounded up to whole units.
 pub fn by_day(per_day: i64, length: TimeDelta) -> i64 {
     let minutes = length.num_minutes().max(0);
