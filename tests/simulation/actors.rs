@@ -164,7 +164,9 @@ fn readings(scene: &Scene<'_>, chance: &mut Chance) -> Call {
     let count = chance.within(1, 7);
     let mut sent: Vec<Reading> = Vec::new();
     for _ in 0..count {
-        let known = scene.model.readings.iter().next_back();
+        // What has not come about by the clock as it stands is refused.
+        let now = scene.now.timestamp_micros();
+        let known = scene.model.readings.iter().next_back().filter(|((_, _, at), _)| *at <= now);
         sent.push(match (chance.below(20), known) {
             (0, Some(((subject, quantity, at), value))) => {
                 Reading { subject, quantity, at: *at, value: *value }

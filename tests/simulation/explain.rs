@@ -85,7 +85,7 @@ impl Explanations {
                 );
                 self.readings += i64::try_from(new).unwrap();
                 for hold in body["holds_opened"].as_array().unwrap() {
-                    self.expect("hold.opened", hold["id"].as_str().unwrap(), Value::Null);
+                    self.expect("hold.opened", hold["hold"].as_str().unwrap(), Value::Null);
                 }
             }
             Intent::Night if reply.status == 201 => self.expect("nightly_run.finished", reply.text("id"), Value::Null),

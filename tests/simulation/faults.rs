@@ -55,6 +55,8 @@ struct Plot {
     copy: Option<PathBuf>,
     /// The copy.
     image: Option<Image>,
+    /// Whether it came to that.
+    done: bool,
 }
 
 thread_local! {
@@ -71,11 +73,11 @@ impl Instrumentation for Watcher {
         }
         let now = PLOT.with_borrow_mut(|plot| {
             let Some(plot) = plot else { return false };
-            if plot.left > 0 {
-                plot.left -= 1;
+            if plot.done || plot.left > 0 {
+                plot.left = plot.left.saturating_sub(1);
                 return false;
             }
-            plot.left = u32::MAX;
+            plot.done = true;
             plot.image = plot.copy.as_deref().map(Image::of);
             true
         });
@@ -179,8 +181,8 @@ impl<'a> Storm<'a> {
     fn commit_fails(&mut self, batches: &mut Batches) -> Committed {
         batches
             .set(
-                "CREATE TEMP TABLE nothing (id INTEGER PRIMARY KEY); \
-                 CREATE TEMP TABLE broken (to_nothing INTEGER REFERENCES nothing (id) \
+                "CREATE TEMP TABLE nowhere (id INTEGER PRIMARY KEY); \
+                 CREATE TEMP TABLE broken (to_nowhere INTEGER REFERENCES nowhere (id) \
                      DEFERRABLE INITIALLY DEFERRED); \
                  CREATE TEMP TRIGGER break_it AFTER INSERT ON main.events \
                      BEGIN INSERT INTO broken VALUES (1); END;",
@@ -188,7 +190,7 @@ impl<'a> Storm<'a> {
             .expect("temporary tables can be made");
         let any = batches.commit();
         batches
-            .set("DROP TRIGGER IF EXISTS temp.break_it; DROP TABLE IF EXISTS temp.broken; DROP TABLE IF EXISTS temp.nothing")
+            .set("DROP TRIGGER IF EXISTS temp.break_it; DROP TABLE IF EXISTS temp.broken; DROP TABLE IF EXISTS temp.nowhere")
             .expect("temporary tables can be dropped");
         self.struck = any;
         Committed::of(any)
@@ -196,10 +198,10 @@ impl<'a> Storm<'a> {
 
     fn cut_at(&mut self, batches: &mut Batches, statement: u32, ends: bool) -> Committed {
         let copy = ends.then(|| self.path.to_owned());
-        PLOT.set(Some(Plot { left: statement, copy, image: None }));
+        PLOT.set(Some(Plot { left: statement, copy, image: None, done: false }));
         let any = batches.commit();
         let plot = PLOT.take().expect("set above");
-        self.struck = plot.left == u32::MAX;
+        self.struck = plot.done;
         match (any, ends, plot.image) {
             (false, _, _) => Committed::Nothing,
             (true, false, _) => Committed::Batch,

@@ -84,7 +84,10 @@ impl Feed {
         self.told.push(hash_of(&row));
         self.ids.push(row.id.clone().expect("what has a position has an id"));
         let body: Value = serde_json::from_str(&row.body).expect("bodies are JSON");
-        *self.versions.entry(row.subject.clone()).or_default() += 1;
+        // Those told of at a thing without changing it.
+        if !["readings.received", "reading.removed", "usage_statement.closed"].contains(&row.kind.as_str()) {
+            *self.versions.entry(row.subject.clone()).or_default() += 1;
+        }
         if row.kind.starts_with("booking.") {
             self.bookings.insert(row.subject.clone(), body["after"].clone());
         }

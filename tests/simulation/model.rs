@@ -210,7 +210,8 @@ impl Model {
         }
         if call.key.is_some() {
             self.answered.push(Answered { call: call.clone(), reply: reply.clone(), at: now });
-            if self.answered.len() > 12 {
+            // More than are sent again and come in between together.
+            if self.answered.len() > 40 {
                 self.answered.remove(0);
             }
         }

@@ -72,9 +72,13 @@ pub(crate) async fn template(front: &Rc<Front>) -> Image {
     let path = folder.path().join("template.db");
     let clock = Clock::standing_at(Utc.with_ymd_and_hms(2029, 12, 1, 8, 0, 0).unwrap());
     mint(&clock, 0, 0);
-    let store = Store::open(&DatabaseUrl::Sqlite(path.clone())).unwrap();
-    App::new(store.clone(), clock.clone()).prepare().unwrap();
-    store.close();
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            let store = Store::open(&DatabaseUrl::Sqlite(path.clone())).unwrap();
+            App::new(store.clone(), clock.clone()).prepare().unwrap();
+            store.close();
+        });
+    });
     let mut service = Service::open(Rc::clone(front), &path, &clock);
     furnished::furnish(&mut service).await;
     service.cut_off();
@@ -247,8 +251,9 @@ impl World {
     fn again(&mut self) -> Option<Call> {
         let latest = self.model.latest;
         let known = &self.model.answered;
-        let nth = if known.is_empty() { return None } else { self.chance.below(known.len()) };
-        Some(&known[nth]).filter(|known| latest - known.at < TimeDelta::hours(20)).map(|known| known.call.clone())
+        let recent = &known[known.len().saturating_sub(12)..];
+        let nth = if recent.is_empty() { return None } else { self.chance.below(recent.len()) };
+        Some(&recent[nth]).filter(|known| latest - known.at < TimeDelta::hours(20)).map(|known| known.call.clone())
     }
 
     /// Asks, learns from the answers, and checks what was touched.
