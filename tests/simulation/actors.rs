@@ -28,14 +28,14 @@ pub(crate) fn anything(scene: &Scene<'_>, chance: &mut Chance) -> Call {
     let actors: [(i64, Actor); 15] = [
         (230, book),
         (12, series),
-        (70, |scene, chance| on_booking(scene, chance, Change::Started)),
+        (80, |scene, chance| on_booking(scene, chance, Change::Started)),
         (90, |scene, chance| on_booking(scene, chance, Change::ClosedOut)),
         (60, |scene, chance| on_booking(scene, chance, Change::Cancelled)),
         (60, |scene, chance| on_booking(scene, chance, Change::Moved)),
         (190, readings),
         (12, withdraw_reading),
-        (14, open_hold),
-        (26, release_hold),
+        (8, open_hold),
+        (40, release_hold),
         (20, keep_up),
         (14, manage),
         (60, keep_house),
@@ -156,7 +156,7 @@ fn reading(scene: &Scene<'_>, chance: &mut Chance) -> Reading {
     }
     let subject = chance.one_of(&BOXES);
     let quantity = chance.one_of(&["oxygen_ppm", "water_ppm"]);
-    let high = if quantity == "oxygen_ppm" && chance.permille(15) { 14_000 } else { 900 };
+    let high = if quantity == "oxygen_ppm" && chance.permille(6) { 14_000 } else { 900 };
     Reading { subject, quantity, at, value: hundredths(chance, high / 20, high) }
 }
 
@@ -264,7 +264,8 @@ fn manage(scene: &Scene<'_>, chance: &mut Chance) -> Call {
     };
     match chance.below(8) {
         0 => {
-            let (from, to) = chance.one_of(&[("00:00", "24:00"), ("06:00", "22:00"), ("01:00", "04:00")]);
+            // Some of them begin or end where the clocks are changed.
+            let (from, to) = chance.one_of(&[("00:00", "24:00"), ("00:00", "24:00"), ("02:30", "22:00"), ("01:00", "21:00")]);
             let day = json!([{ "from": from, "to": to }]);
             let days = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
             let hours: Value = days.map(|name| (name.to_owned(), day.clone())).into_iter().collect::<serde_json::Map<_, _>>().into();

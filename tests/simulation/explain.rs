@@ -162,7 +162,7 @@ impl Explanations {
     pub(crate) fn assert_all_came_about(&self) {
         let left: Vec<_> = self.answered.iter().filter(|(_, bodies)| !bodies.is_empty()).collect();
         assert!(left.is_empty(), "acknowledged, and yet nothing tells of it: {left:?}");
-        assert_eq!(self.readings, 0, "so many more readings were acknowledged than told of");
+        assert_eq!(self.readings, 0, "so many more readings were acknowledged than told of: {self:?}");
         assert!(self.changed.is_empty(), "changed, and yet nothing tells of it: {:?}", self.changed);
     }
 }

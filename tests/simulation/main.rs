@@ -44,6 +44,9 @@ fn setting(name: &str) -> Option<u64> {
 /// Runs so many turns of a seed's worlds, every so many-th of them from one on.
 fn run(seed: u64, first: u64, stride: u64, turns: u64) -> Tally {
     faults::watch();
+    if setting("DRYKEEP_SIM_LOG").is_some() {
+        drop(tracing_subscriber::fmt().with_max_level(tracing::Level::WARN).with_ansi(false).try_init());
+    }
     actix_web::rt::System::new().block_on(async {
         let front = std::rc::Rc::new(Front::new().await);
         let template = world::template(&front).await;

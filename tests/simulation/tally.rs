@@ -11,6 +11,8 @@ use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 pub(crate) struct Tally {
     /// Answers by status.
     statuses: BTreeMap<u16, u64>,
+    /// Refusals by what they name.
+    refused: BTreeMap<String, u64>,
     /// Events by kind.
     events: BTreeMap<String, u64>,
     /// Faults that came about, by name.
@@ -44,6 +46,10 @@ impl Tally {
         for reply in replies {
             *self.statuses.entry(reply.status).or_default() += 1;
             self.trace(reply.status);
+            let named = ["violations", "conflicts"].iter().filter_map(|list| reply.body[*list].as_array()).flatten();
+            for code in named.filter_map(|one| one["code"].as_str().or(one["taken_by"].as_str())) {
+                *self.refused.entry(code.to_owned()).or_default() += 1;
+            }
         }
     }
 
@@ -80,6 +86,7 @@ impl Tally {
             }
         }
         sum(&mut self.statuses, &other.statuses);
+        sum(&mut self.refused, &other.refused);
         sum(&mut self.events, &other.events);
         sum(&mut self.faults, &other.faults);
         self.nights += other.nights;
@@ -96,6 +103,7 @@ impl Tally {
 impl fmt::Display for Tally {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "answers: {:?}", self.statuses)?;
+        writeln!(f, "refused for: {:?}", self.refused)?;
         writeln!(f, "events: {:?}", self.events)?;
         writeln!(f, "faults: {:?}, cut off when idle {}, log folded in {}", self.faults, self.pulled, self.folded)?;
         write!(
