@@ -174,3 +174,39 @@ fn commit(db: &mut Db) -> Result<(), StoreError> {
         Db::Postgres(connection) => Ok(AnsiTransactionManager::commit_transaction(connection)?),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::store::{Store, StoreError, Tx, events, feed};
+    use chrono::DateTime;
+    use serde_json::json;
+    use uuid::Uuid;
+
+    fn append(tx: &mut Tx<'_>, length: usize) -> Result<(), StoreError> {
+        let body = json!({ "remark": "x".repeat(length) });
+        events::append(tx, DateTime::UNIX_EPOCH, "room.changed", Uuid::nil(), "keeper", &body)
+    }
+
+    /// `SQLite` then undoes the whole transaction by itself, with the part of it
+    /// that met the full disk, so that undoing the part fails too.
+    #[test]
+    fn a_full_disk_is_told_as_such_from_within_a_part_of_a_transaction() {
+        let folder = tempfile::tempdir().unwrap();
+        let (store, mut batches) = Store::open_in_turn(&folder.path().join("full.db")).unwrap();
+        batches.set("PRAGMA max_page_count = 1").unwrap();
+        let answer = store
+            .submit(|tx| {
+                append(tx, 1)?;
+                tx.nested(|tx| append(tx, 1_000_000))
+            })
+            .unwrap();
+        assert!(batches.commit());
+        let answer = answer.blocking_recv().unwrap();
+        assert!(matches!(answer, Err(StoreError::Unavailable(_))), "{answer:?}");
+        assert_eq!(store.read_blocking(|tx| feed::last(tx)).unwrap(), 0);
+        // The next one finds a connection that works.
+        let answer = store.submit(|tx| append(tx, 1)).unwrap();
+        assert!(batches.commit());
+        answer.blocking_recv().unwrap().unwrap();
+    }
+}

@@ -26,13 +26,13 @@ pub(crate) struct Scene<'a> {
 pub(crate) fn anything(scene: &Scene<'_>, chance: &mut Chance) -> Call {
     type Actor = fn(&Scene<'_>, &mut Chance) -> Call;
     let actors: [(i64, Actor); 15] = [
-        (230, book),
+        (160, book),
         (12, series),
         (80, |scene, chance| on_booking(scene, chance, Change::Started)),
         (90, |scene, chance| on_booking(scene, chance, Change::ClosedOut)),
         (60, |scene, chance| on_booking(scene, chance, Change::Cancelled)),
         (60, |scene, chance| on_booking(scene, chance, Change::Moved)),
-        (190, readings),
+        (220, readings),
         (12, withdraw_reading),
         (8, open_hold),
         (40, release_hold),
@@ -40,7 +40,7 @@ pub(crate) fn anything(scene: &Scene<'_>, chance: &mut Chance) -> Call {
         (14, manage),
         (60, keep_house),
         (3, close_month),
-        (60, look),
+        (80, look),
     ];
     chance.weighed(&actors)(scene, chance)
 }
@@ -129,7 +129,9 @@ fn on_booking(scene: &Scene<'_>, chance: &mut Chance, change: Change) -> Call {
     match change {
         Change::Moved => {
             let mut form = request(scene, chance);
-            form.as_object_mut().unwrap().retain(|name, _| ["glovebox", "start", "end"].contains(&name.as_str()));
+            form.as_object_mut()
+                .unwrap()
+                .retain(|name, _| ["glovebox", "start", "end"].contains(&name.as_str()));
             if chance.permille(500) {
                 form.as_object_mut().unwrap().remove("glovebox");
             }
@@ -147,9 +149,8 @@ fn on_booking(scene: &Scene<'_>, chance: &mut Chance, change: Change) -> Call {
 
 fn reading(scene: &Scene<'_>, chance: &mut Chance) -> Reading {
     let at = scene.lately(chance).timestamp_micros();
-    let hundredths = |chance: &mut Chance, low, high| {
-        f64::from(i32::try_from(chance.within(low, high)).unwrap()) / 100.0
-    };
+    let hundredths =
+        |chance: &mut Chance, low, high| f64::from(i32::try_from(chance.within(low, high)).unwrap()) / 100.0;
     if chance.permille(150) {
         let (subject, _) = chance.one_of(&CYLINDERS);
         return Reading { subject, quantity: "gauge_bar", at, value: hundredths(chance, 2500, 19_000) };
@@ -221,7 +222,12 @@ fn release_hold(scene: &Scene<'_>, chance: &mut Chance) -> Call {
         return look(scene, chance);
     }
     let id = chance.one_of(&open).clone();
-    Call::post(Who::Keeper, format!("/holds/{id}/release"), json!({ "remark": "Aired." }), Intent::ReleaseHold(id))
+    Call::post(
+        Who::Keeper,
+        format!("/holds/{id}/release"),
+        json!({ "remark": "Aired." }),
+        Intent::ReleaseHold(id),
+    )
 }
 
 /// Upkeep done, corrected or taken off the record.
@@ -238,7 +244,11 @@ fn keep_up(scene: &Scene<'_>, chance: &mut Chance) -> Call {
     match chance.below(10) {
         0..=5 => {
             let form = json!({ "task": task, "subject": subject, "done_at": at, "outcome": "passed" });
-            let form = if task == "leak_test" { form } else { json!({ "task": task, "subject": subject, "done_at": at }) };
+            let form = if task == "leak_test" {
+                form
+            } else {
+                json!({ "task": task, "subject": subject, "done_at": at })
+            };
             Call::post(Who::Keeper, "/services", form, Intent::Keep).once(scene.key())
         }
         6 | 7 if !known.is_empty() => {
@@ -252,7 +262,8 @@ fn keep_up(scene: &Scene<'_>, chance: &mut Chance) -> Call {
         _ => {
             let ((removed, _), (connected, _)) = (chance.one_of(&CYLINDERS), chance.one_of(&CYLINDERS));
             let form = json!({ "removed": removed, "connected": connected });
-            Call::post(Who::Keeper, "/gas-supplies/AR-PANEL/cylinder-swaps", form, Intent::Keep).once(scene.key())
+            Call::post(Who::Keeper, "/gas-supplies/AR-PANEL/cylinder-swaps", form, Intent::Keep)
+                .once(scene.key())
         }
     }
 }
@@ -265,10 +276,19 @@ fn manage(scene: &Scene<'_>, chance: &mut Chance) -> Call {
     match chance.below(8) {
         0 => {
             // Some of them begin or end where the clocks are changed.
-            let (from, to) = chance.one_of(&[("00:00", "24:00"), ("00:00", "24:00"), ("02:30", "22:00"), ("01:00", "21:00")]);
+            let (from, to) = chance.one_of(&[
+                ("00:00", "24:00"),
+                ("00:00", "24:00"),
+                ("02:30", "22:00"),
+                ("01:00", "21:00"),
+            ]);
             let day = json!([{ "from": from, "to": to }]);
             let days = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
-            let hours: Value = days.map(|name| (name.to_owned(), day.clone())).into_iter().collect::<serde_json::Map<_, _>>().into();
+            let hours: Value = days
+                .map(|name| (name.to_owned(), day.clone()))
+                .into_iter()
+                .collect::<serde_json::Map<_, _>>()
+                .into();
             keep(Call::patch, "/facility", json!({ "opening_hours": hours }))
         }
         1 => {

@@ -96,7 +96,12 @@ impl Claims {
 
     /// Whose claim on the resource shares time with an interval. None of those
     /// known overlap, so only the last that begins before the end can.
-    pub(crate) fn meeting(&self, resource: &str, start: DateTime<Utc>, end: DateTime<Utc>) -> Option<&String> {
+    pub(crate) fn meeting(
+        &self,
+        resource: &str,
+        start: DateTime<Utc>,
+        end: DateTime<Utc>,
+    ) -> Option<&String> {
         let (_, (until, owner)) = self.by_resource.get(resource)?.range(..end).next_back()?;
         (*until > start).then_some(owner)
     }
@@ -130,7 +135,8 @@ impl Claims {
         let owners: BTreeSet<&str> =
             now.values().filter(|claim| !claim.of_visit).map(|claim| claim.owner.as_str()).collect();
         for owner in &owners {
-            let booked = model.bookings.get(*owner).unwrap_or_else(|| panic!("claims of {owner}, which is none"));
+            let booked =
+                model.bookings.get(*owner).unwrap_or_else(|| panic!("claims of {owner}, which is none"));
             let may = booked.stands() || booked.progress == "closed_out";
             assert!(may, "what is over still takes time: {owner} {booked:?}");
         }
@@ -141,7 +147,8 @@ impl Claims {
 
     /// Work that stands has at least one place for all of its time.
     pub(crate) fn assert_has_its_place(&self, id: &str, booked: &Booked) {
-        let whole = |claim: &Claim| claim.why == "work" && claim.start == booked.start && claim.end == booked.end;
+        let whole =
+            |claim: &Claim| claim.why == "work" && claim.start == booked.start && claim.end == booked.end;
         assert!(self.of(id).any(whole), "{id} has no place for its work: {booked:?}");
     }
 }

@@ -37,15 +37,20 @@ impl Observer {
         let mut connection = SqliteConnection::establish(path.to_str().unwrap()).unwrap();
         connection.batch_execute("PRAGMA busy_timeout = 0; PRAGMA temp_store = MEMORY").unwrap();
         let mut observer = Self { connection, dumps: Vec::new() };
-        let tables = observer.lines("SELECT name AS line FROM sqlite_master WHERE type = 'table' ORDER BY name");
+        let tables =
+            observer.lines("SELECT name AS line FROM sqlite_master WHERE type = 'table' ORDER BY name");
         observer.dumps = tables.iter().map(|table| observer.dump_of(table)).collect();
         observer
     }
 
     fn dump_of(&mut self, table: &str) -> String {
-        let columns = self.lines(&format!("SELECT name AS line FROM pragma_table_info('{table}') ORDER BY cid"));
+        let columns =
+            self.lines(&format!("SELECT name AS line FROM pragma_table_info('{table}') ORDER BY cid"));
         let quoted: Vec<String> = columns.iter().map(|column| format!("quote({column})")).collect();
-        format!("SELECT coalesce(group_concat({}, char(10)), '') AS line FROM {table}", quoted.join("||'|'||"))
+        format!(
+            "SELECT coalesce(group_concat({}, char(10)), '') AS line FROM {table}",
+            quoted.join("||'|'||")
+        )
     }
 
     /// The rows of a query.

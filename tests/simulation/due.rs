@@ -21,7 +21,8 @@ fn due(observer: &mut Observer, as_of: DateTime<Utc>) -> BTreeMap<String, String
          body, computed_at) AS line FROM due_items WHERE julianday(computed_at) <= julianday('{}') + 1e-9",
         as_of.format("%F %T%.f")
     ));
-    let split = |line: String| line.split_once('\t').map(|(of, what)| (of.to_owned(), what.to_owned())).unwrap();
+    let split =
+        |line: String| line.split_once('\t').map(|(of, what)| (of.to_owned(), what.to_owned())).unwrap();
     lines.into_iter().map(split).collect()
 }
 

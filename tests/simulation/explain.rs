@@ -40,13 +40,22 @@ impl Explanations {
         for (call, reply) in calls.iter().zip(replies) {
             assert!(reply.status != 500, "{} {}: {}", call.method, call.path, reply.body);
             assert!(struck || !reply.is_unavailable(), "{} {}: {}", call.method, call.path, reply.body);
-            assert!(![400, 401, 403, 405, 415].contains(&reply.status) || call.who != crate::calls::Who::Keeper, "{call:?}: {}", reply.body);
+            assert!(
+                ![400, 401, 403, 405, 415].contains(&reply.status) || call.who != crate::calls::Who::Keeper,
+                "{call:?}: {}",
+                reply.body
+            );
             if !reply.is_done() {
                 continue;
             }
-            if let Some(known) = model.answered.iter().find(|known| call.key.is_some() && known.call.key == call.key) {
+            if let Some(known) =
+                model.answered.iter().find(|known| call.key.is_some() && known.call.key == call.key)
+            {
                 let (then, again) = (&known.reply, reply);
-                assert!(then.status == again.status && then.body == again.body, "{call:?} was answered {then:?} and then {again:?}");
+                assert!(
+                    then.status == again.status && then.body == again.body,
+                    "{call:?} was answered {then:?} and then {again:?}"
+                );
                 continue;
             }
             explained.answer(model, call, reply);
@@ -88,7 +97,9 @@ impl Explanations {
                     self.expect("hold.opened", hold["hold"].as_str().unwrap(), Value::Null);
                 }
             }
-            Intent::Night if reply.status == 201 => self.expect("nightly_run.finished", reply.text("id"), Value::Null),
+            Intent::Night if reply.status == 201 => {
+                self.expect("nightly_run.finished", reply.text("id"), Value::Null)
+            }
             Intent::Keep if !call.path.ends_with("cylinder-swaps") => {
                 self.changed.extend(body["id"].as_str().map(str::to_owned));
             }
@@ -119,7 +130,12 @@ impl Explanations {
         if let Some(body) = self.answered.get_mut(&key).and_then(VecDeque::pop_front) {
             return body;
         }
-        assert!(self.lost.iter().any(may_have), "{kind} happened to {}, and nobody asked for it: {}", event.subject, event.body);
+        assert!(
+            self.lost.iter().any(may_have),
+            "{kind} happened to {}, and nobody asked for it: {}",
+            event.subject,
+            event.body
+        );
         self.shown.get(&event.subject).cloned().unwrap_or_default()
     }
 
@@ -139,7 +155,9 @@ impl Explanations {
             }
             kind if kind.starts_with("booking.") => model.happened(event, now, self.adopting),
             "hold.opened" => {
-                self.explain("hold.opened", event, |intent| matches!(intent, Intent::OpenHold | Intent::Readings(_)));
+                self.explain("hold.opened", event, |intent| {
+                    matches!(intent, Intent::OpenHold | Intent::Readings(_))
+                });
                 model.opened(event);
             }
             "hold.released" => {

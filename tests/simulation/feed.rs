@@ -118,7 +118,8 @@ impl Feed {
 
     /// Where a follower goes on.
     pub(crate) fn path_for(&self, follower: usize, limit: usize) -> String {
-        let after = self.followers[follower].next.as_ref().map_or_else(String::new, |next| format!("&after={next}"));
+        let after =
+            self.followers[follower].next.as_ref().map_or_else(String::new, |next| format!("&after={next}"));
         format!("/changes?limit={limit}{after}")
     }
 

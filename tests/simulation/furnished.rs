@@ -60,7 +60,8 @@ fn rules() -> [Value; 5] {
 
 /// Puts it all in.
 pub(crate) async fn furnish(service: &mut Service) {
-    let cylinder = |(tag, state)| json!({ "tag": tag, "water_volume_l": 50.0, "fill_bar": 200.0, "state": state });
+    let cylinder =
+        |(tag, state)| json!({ "tag": tag, "water_volume_l": 50.0, "fill_bar": 200.0, "state": state });
     let supply = json!({
         "tag": "AR-PANEL", "gas": "argon", "changeover_bar": 20.0, "temperature_c": 20.0,
         "cylinders": CYLINDERS.map(cylinder)
@@ -74,7 +75,8 @@ pub(crate) async fn furnish(service: &mut Service) {
     for who in Who::RESEARCHERS {
         let tag = who.subject().to_uppercase();
         let group = if who == Who::Ada { "Films" } else { "Batteries" };
-        let person = json!({ "tag": tag, "name": who.subject(), "subject": who.subject(), "groups": [group] });
+        let person =
+            json!({ "tag": tag, "name": who.subject(), "subject": who.subject(), "groups": [group] });
         wanted.push(("/people", person));
         for glovebox in BOXES {
             wanted.push(("/qualifications", json!({ "person": tag, "glovebox": glovebox })));

@@ -124,7 +124,9 @@ pub(crate) fn assert_holds_are_honoured(model: &Model, claims: &Claims) {
                 continue;
             }
             let closed = |held: &Held| {
-                let uses = |part: &String| claims.of(booking).any(|claim| claim.resource == *part && claim.end > model.latest);
+                let uses = |part: &String| {
+                    claims.of(booking).any(|claim| claim.resource == *part && claim.end > model.latest)
+                };
                 held.part.as_ref().is_none_or(uses)
             };
             assert!(
@@ -154,9 +156,8 @@ pub(crate) fn assert_all(observer: &mut Observer, model: &Model, feed: &Feed) {
 }
 
 fn assert_holds(observer: &mut Observer, model: &Model) {
-    let rows: Vec<HoldRow> = observer.rows(
-        "SELECT id, glovebox_id AS glovebox, part_id AS part, released_at IS NULL AS open FROM holds",
-    );
+    let rows: Vec<HoldRow> = observer
+        .rows("SELECT id, glovebox_id AS glovebox, part_id AS part, released_at IS NULL AS open FROM holds");
     assert_eq!(rows.len(), model.holds.len(), "holds that nobody was told of, or that are gone");
     for HoldRow { id, glovebox, part, open } in rows {
         let held = Held { glovebox, part, open };

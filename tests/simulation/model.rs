@@ -163,8 +163,14 @@ impl Model {
         match event.kind.as_str() {
             "booking.affected" => {
                 let hold = text(&event.body["hold"]);
-                assert!(self.holds.get(&hold).is_none_or(|held| held.open), "marked by a released hold {event:?}");
-                assert!(booked.hold.is_none() && booked.stands(), "marked twice or too late: {booked:?} {event:?}");
+                assert!(
+                    self.holds.get(&hold).is_none_or(|held| held.open),
+                    "marked by a released hold {event:?}"
+                );
+                assert!(
+                    booked.hold.is_none() && booked.stands(),
+                    "marked twice or too late: {booked:?} {event:?}"
+                );
                 booked.hold = Some(hold);
                 "tentative".clone_into(&mut booked.status);
             }
@@ -176,7 +182,10 @@ impl Model {
             }
             "booking.no_show" => {
                 assert_eq!(booked.progress, "booked", "only who has not come is missed {event:?}");
-                assert!(booked.start + grace < now, "released before its grace was over: {booked:?} at {now}");
+                assert!(
+                    booked.start + grace < now,
+                    "released before its grace was over: {booked:?} at {now}"
+                );
                 "no_show".clone_into(&mut booked.progress);
                 "cancelled".clone_into(&mut booked.status);
             }

@@ -69,7 +69,8 @@ impl Front {
             request = request.insert_header(("if-match", "*"));
         }
         if let Some(body) = &call.body {
-            request = request.insert_header(("content-type", "application/json")).set_payload(body.to_string());
+            request =
+                request.insert_header(("content-type", "application/json")).set_payload(body.to_string());
         }
         (self.answer)(request)
     }

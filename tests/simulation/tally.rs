@@ -41,12 +41,18 @@ impl Tally {
         self.trace = hash.finish();
     }
 
+    /// How many answers were given.
+    pub(crate) fn answers(&self) -> u64 {
+        self.statuses.values().sum()
+    }
+
     /// Answers.
     pub(crate) fn replies(&mut self, replies: &[Reply]) {
         for reply in replies {
             *self.statuses.entry(reply.status).or_default() += 1;
             self.trace(reply.status);
-            let named = ["violations", "conflicts"].iter().filter_map(|list| reply.body[*list].as_array()).flatten();
+            let named =
+                ["violations", "conflicts"].iter().filter_map(|list| reply.body[*list].as_array()).flatten();
             for code in named.filter_map(|one| one["code"].as_str().or(one["taken_by"].as_str())) {
                 *self.refused.entry(code.to_owned()).or_default() += 1;
             }
@@ -105,7 +111,11 @@ impl fmt::Display for Tally {
         writeln!(f, "answers: {:?}", self.statuses)?;
         writeln!(f, "refused for: {:?}", self.refused)?;
         writeln!(f, "events: {:?}", self.events)?;
-        writeln!(f, "faults: {:?}, cut off when idle {}, log folded in {}", self.faults, self.pulled, self.folded)?;
+        writeln!(
+            f,
+            "faults: {:?}, cut off when idle {}, log folded in {}",
+            self.faults, self.pulled, self.folded
+        )?;
         write!(
             f,
             "nights {} ({} compared with one from scratch), plans {}, clock set back {}, everything checked {} times",

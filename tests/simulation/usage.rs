@@ -42,7 +42,6 @@ pub(crate) fn next(month: &str) -> String {
     if number == 12 { format!("{:04}-01", year + 1) } else { format!("{year:04}-{:02}", number + 1) }
 }
 
-
 /// What a booking comes to, from the record in its last event.
 fn figures(record: &Value) -> Figures {
     let progress = record["progress"].as_str().unwrap();
@@ -90,7 +89,9 @@ pub(crate) fn add(sum: &mut Figures, other: Figures) {
 pub(crate) fn total(reply: &Reply) -> Figures {
     assert_eq!(reply.status, 200, "a statement is shown: {}", reply.body);
     let read = |line: &Value| -> Figures {
-        SHOWN.map(|(name, unit)| rounded(line[name].as_f64().unwrap_or_else(|| panic!("no {name} in {line}")) * unit))
+        SHOWN.map(|(name, unit)| {
+            rounded(line[name].as_f64().unwrap_or_else(|| panic!("no {name} in {line}")) * unit)
+        })
     };
     let mut sum = [0; 6];
     for list in ["items", "corrections"] {

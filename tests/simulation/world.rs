@@ -27,15 +27,10 @@ use std::rc::Rc;
 use tempfile::TempDir;
 
 /// Turns between checks of everything.
-const WHOLE: u64 = 250;
+const WHOLE: u64 = 500;
 /// Zones that the worlds lie in; their clocks are changed on different days and hours.
-const ZONES: [Tz; 5] = [
-    Tz::Europe__Berlin,
-    Tz::Europe__London,
-    Tz::Atlantic__Azores,
-    Tz::Europe__Athens,
-    Tz::America__New_York,
-];
+const ZONES: [Tz; 5] =
+    [Tz::Europe__Berlin, Tz::Europe__London, Tz::Atlantic__Azores, Tz::Europe__Athens, Tz::America__New_York];
 
 /// A facility and all that happens in it.
 pub(crate) struct World {
@@ -53,6 +48,8 @@ pub(crate) struct World {
     feed: Feed,
     claims: Claims,
     requests: u64,
+    /// Of a thousand turns in which something is asked for, how many a fault comes to.
+    faults: i64,
     turns: u64,
     /// What came about.
     pub(crate) tally: Tally,
@@ -111,12 +108,19 @@ fn beginning(chance: &mut Chance) -> DateTime<Utc> {
         Utc.with_ymd_and_hms(2030, 10, 31, 6, 0, 0).unwrap(),
         Utc.with_ymd_and_hms(2030, 1, 7, 8, 0, 0).unwrap(),
     ]);
-    days + TimeDelta::minutes(chance.within(0, 3 * 1440)) + TimeDelta::microseconds(chance.within(0, 1_000_000))
+    days + TimeDelta::minutes(chance.within(0, 3 * 1440))
+        + TimeDelta::microseconds(chance.within(0, 1_000_000))
 }
 
 impl World {
     /// A world of a seed.
-    pub(crate) async fn new(front: &Rc<Front>, template: &Image, seed: u64, number: u64) -> Self {
+    pub(crate) async fn new(
+        front: &Rc<Front>,
+        template: &Image,
+        seed: u64,
+        number: u64,
+        faults: i64,
+    ) -> Self {
         let mut chance = Chance::of(seed, number * 2);
         let zone = chance.one_of(&ZONES);
         let folder = folder();
@@ -139,6 +143,7 @@ impl World {
             feed: Feed::default(),
             claims: Claims::default(),
             requests: 0,
+            faults,
             turns: 0,
             tally: Tally::default(),
         };
@@ -157,19 +162,26 @@ impl World {
         self.clock.now()
     }
 
-    /// One turn: time goes on, somebody asks for something, and what came of it is checked.
-    pub(crate) async fn turn(&mut self) {
+    /// One turn: time goes on, somebody asks for something, and what came of it is
+    /// checked. Tells how many steps it was: requests, or else one.
+    pub(crate) async fn turn(&mut self) -> u64 {
+        let before = self.tally.answers();
+        self.take_a_turn().await;
+        (self.tally.answers() - before).max(1)
+    }
+
+    async fn take_a_turn(&mut self) {
         self.turns += 1;
         self.tick();
         match self.chance.within(0, 1000) {
             0..=5 => self.night().await,
             6 => self.plan().await,
-            7..=9 => self.pull_the_plug().await,
-            10..=12 => self.fold_the_log(),
-            13..=92 => self.follow().await,
+            7 | 8 => self.pull_the_plug().await,
+            9 => self.fold_the_log(),
+            10..=89 => self.follow().await,
             _ => {
                 let calls = self.calls();
-                if self.chance.permille(12) {
+                if self.chance.permille(self.faults) {
                     let fault = Fault::any(&mut self.chance);
                     self.in_a_storm(calls, fault).await;
                 } else {
@@ -253,17 +265,23 @@ impl World {
         let known = &self.model.answered;
         let recent = &known[known.len().saturating_sub(12)..];
         let nth = if recent.is_empty() { return None } else { self.chance.below(recent.len()) };
-        Some(&recent[nth]).filter(|known| latest - known.at < TimeDelta::hours(20)).map(|known| known.call.clone())
+        Some(&recent[nth])
+            .filter(|known| latest - known.at < TimeDelta::hours(20))
+            .map(|known| known.call.clone())
     }
 
     /// Asks, learns from the answers, and checks what was touched.
     async fn exchange(&mut self, calls: Vec<Call>) -> Vec<Reply> {
         let asked: Vec<&Call> = calls.iter().collect();
-        let replies = self.service().ask_all(&asked, |batches| Committed::of(batches.commit())).await;
-        let replies = replies.expect("nothing cut it off");
+        let replies = self.ask_fairly(&asked).await;
         self.learn(&calls, &replies, &[], false);
         self.try_what_was_offered(&calls, &replies).await;
         replies
+    }
+
+    async fn ask_fairly(&mut self, calls: &[&Call]) -> Vec<Reply> {
+        let replies = self.service().ask_all(calls, |batches| Committed::of(batches.commit())).await;
+        replies.expect("nothing cuts it off")
     }
 
     async fn in_a_storm(&mut self, calls: Vec<Call>, fault: Fault) {
@@ -298,15 +316,20 @@ impl World {
             "after a crash {} a commit the database is not as it was before it",
             if wreck.committed { "that followed" } else { "during" }
         );
-        let (keyed, lost): (Vec<Call>, Vec<Call>) = calls.into_iter().partition(|call| call.key.is_some());
-        let events = self.feed.count(&mut self.observer);
+        // Whose keys are kept were granted; the others were refused or came to nothing.
+        let kept = self.observer.lines("SELECT idempotency_key AS line FROM idempotency_keys");
+        let is_kept = |call: &Call| call.key.as_ref().is_some_and(|key| kept.contains(key));
+        let (mut keyed, lost): (Vec<Call>, Vec<Call>) =
+            calls.into_iter().partition(|call| call.key.is_some());
+        keyed.sort_by_key(|call| !is_kept(call));
+        let granted = keyed.iter().filter(|call| is_kept(call)).count();
         let asked: Vec<&Call> = keyed.iter().collect();
-        let replies = self.service().ask_all(&asked, |batches| Committed::of(batches.commit())).await;
-        let replies = replies.expect("nothing cut it off");
-        if wreck.committed {
-            let now = self.feed.count(&mut self.observer);
-            assert_eq!(now, events, "what had been done was done again: {keyed:?} {replies:?}");
-        }
+        let events = self.feed.count(&mut self.observer);
+        let mut replies = self.ask_fairly(&asked[..granted]).await;
+        let now = self.feed.count(&mut self.observer);
+        assert_eq!(now, events, "what had been done was done again: {keyed:?} {replies:?}");
+        assert!(replies.iter().all(Reply::is_done), "granted and then refused: {keyed:?} {replies:?}");
+        replies.extend(self.ask_fairly(&asked[granted..]).await);
         let lost = if wreck.committed { lost } else { Vec::new() };
         let shown = self.look_for(&lost).await;
         let all: Vec<Call> = keyed.into_iter().chain(lost).collect();
@@ -375,7 +398,9 @@ impl World {
         let ([call], [reply]) = (calls, replies) else { return };
         let offered = reply.body["alternatives"].as_array().filter(|_| call.intent == Intent::Book);
         let Some(offered) = offered.filter(|offered| !offered.is_empty()) else { return };
-        if call.body.as_ref().is_some_and(|form| form.get("recurrence").is_some()) || !self.chance.permille(200) {
+        if call.body.as_ref().is_some_and(|form| form.get("recurrence").is_some())
+            || !self.chance.permille(200)
+        {
             return;
         }
         let form = self.chance.one_of(offered);
@@ -387,16 +412,19 @@ impl World {
 
     async fn night(&mut self) {
         self.requests += 1;
-        let past = self.chance.permille(250).then(|| self.now() - TimeDelta::minutes(self.chance.within(1, 3000)));
+        let past =
+            self.chance.permille(250).then(|| self.now() - TimeDelta::minutes(self.chance.within(1, 3000)));
         let form = past.map_or_else(|| json!({}), |at| json!({ "as_of": at.to_rfc3339() }));
-        let call = Call::post(Who::Keeper, "/nightly-runs", form, Intent::Night).once(format!("night-{}", self.requests));
+        let call = Call::post(Who::Keeper, "/nightly-runs", form, Intent::Night)
+            .once(format!("night-{}", self.requests));
         let twice = if self.chance.permille(300) { vec![call.clone(), call] } else { vec![call] };
         let replies = self.exchange(twice).await;
         assert!(replies.iter().all(Reply::is_done), "a night: {replies:?}");
         self.tally.nights += 1;
         if past.is_none() && replies[0].status == 201 && self.chance.permille(300) {
             let scratch = self.folder.path().join("scratch.db");
-            due::assert_as_from_scratch(&self.front, &self.clock, &self.path, &scratch, &mut self.observer).await;
+            due::assert_as_from_scratch(&self.front, &self.clock, &self.path, &scratch, &mut self.observer)
+                .await;
             self.service.as_ref().expect("it runs").comes_forward();
             self.tally.from_scratch += 1;
         }
@@ -480,7 +508,13 @@ impl World {
         months.extend(self.model.closed.iter().cloned());
         months.extend(self.model.closed.last().map(|last| usage::next(last)));
         let (mut said, mut known) = ([0; 6], [0; 6]);
-        let together: BTreeSet<String> = self.model.closed.iter().cloned().chain(self.model.closed.last().map(|last| usage::next(last))).collect();
+        let together: BTreeSet<String> = self
+            .model
+            .closed
+            .iter()
+            .cloned()
+            .chain(self.model.closed.last().map(|last| usage::next(last)))
+            .collect();
         for month in months {
             let by = self.chance.one_of(&["group", "person", "glovebox"]);
             let path = format!("/usage-statements?month={month}&by={by}");
