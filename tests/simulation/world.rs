@@ -174,11 +174,11 @@ impl World {
         self.turns += 1;
         self.tick();
         match self.chance.within(0, 1000) {
-            0..=5 => self.night().await,
-            6 => self.plan().await,
-            7 | 8 => self.pull_the_plug().await,
-            9 => self.fold_the_log(),
-            10..=89 => self.follow().await,
+            0..=3 => self.night().await,
+            4 => self.plan().await,
+            5 | 6 => self.pull_the_plug().await,
+            7 => self.fold_the_log(),
+            8..=89 => self.follow().await,
             _ => {
                 let calls = self.calls();
                 if self.chance.permille(self.faults) {
