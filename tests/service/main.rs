@@ -21,6 +21,7 @@ mod issuers;
 mod lives;
 mod migrations;
 mod nights;
+mod ownership;
 mod plans;
 mod readings;
 mod room_oxygen;

@@ -105,6 +105,13 @@ impl World {
         Self { clock, address, database: Some(database), store, server, thread: Some(thread) }
     }
 
+    /// A service of its own over a copy of what this one, on `SQLite`, holds.
+    pub(crate) fn copied(&self) -> Self {
+        let world = Self::over(Database::Sqlite(sqlite::OwnFile::holding(&mut self.raw())));
+        world.clock.set(self.now());
+        world
+    }
+
     /// Another instance of the service on the same database and clock.
     pub(crate) fn beside(&self) -> Self {
         let url = self.database.as_ref().expect("a running world has a database").url();
