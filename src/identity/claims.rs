@@ -2,8 +2,9 @@
 
 use super::External;
 use super::fault::Fault;
+use super::token::Members;
 use chrono::{DateTime, TimeDelta, Utc};
-use serde_json::{Map, Value};
+use serde_json::Value;
 
 /// By how much the clocks of issuers may differ from this one.
 const LEEWAY: TimeDelta = TimeDelta::seconds(5);
@@ -15,9 +16,7 @@ const LAST_SECOND: i64 = 253_402_300_799;
 /// The longest subject, in bytes, without what the site puts before it.
 const LONGEST_SUBJECT: usize = 255;
 
-type Members = Map<String, Value>;
-
-/// The instant that a claim tells: a NumericDate of RFC 7519 §2, which may have a
+/// The instant that a claim tells: a `NumericDate` of RFC 7519 §2, which may have a
 /// fraction. `None` where the claim is not there.
 pub(super) fn instant(claims: &Members, name: &'static str) -> Result<Option<DateTime<Utc>>, Fault> {
     let Some(value) = claims.get(name) else { return Ok(None) };

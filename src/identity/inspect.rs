@@ -116,7 +116,7 @@ impl Verifier {
             }]);
         };
         inspection.key =
-            keys.find(token.kid()).ok().filter(|key| key.signed(token).is_ok()).map(|key| key.to_string());
+            keys.find(token.kid()).ok().filter(|key| key.signed(token).is_ok()).map(ToString::to_string);
         believe(token, issuer, &keys, inspection.at).map(drop).map_err(as_refusals)
     }
 }

@@ -8,6 +8,9 @@ use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess,
 use serde_json::{Map, Number, Value};
 use std::fmt;
 
+/// The members of a JSON object.
+pub(super) type Members = Map<String, Value>;
+
 /// The longest token that is looked at, in bytes.
 const LONGEST: usize = 8192;
 
@@ -21,8 +24,8 @@ const KINDS: [&str; 3] = ["at+jwt", "application/at+jwt", "jwt"];
 pub(super) struct Token<'a> {
     signed: &'a str,
     signature: &'a str,
-    header: Map<String, Value>,
-    claims: Map<String, Value>,
+    header: Members,
+    claims: Members,
 }
 
 impl<'a> Token<'a> {
@@ -47,7 +50,7 @@ impl<'a> Token<'a> {
     }
 
     /// Header and claims as far as they can be read, of a token that need not be whole.
-    pub(super) fn peek(text: &str) -> (Option<Map<String, Value>>, Option<Map<String, Value>>) {
+    pub(super) fn peek(text: &str) -> (Option<Members>, Option<Members>) {
         let mut parts = text.split('.');
         let mut next = |part| parts.next().and_then(|text| object(text, part).ok());
         (next(Part::Header), next(Part::Claims))
@@ -63,7 +66,7 @@ impl<'a> Token<'a> {
         self.signature
     }
 
-    pub(super) fn claims(&self) -> &Map<String, Value> {
+    pub(super) fn claims(&self) -> &Members {
         &self.claims
     }
 
@@ -106,13 +109,13 @@ fn decoded(text: &str, part: Part) -> Result<Vec<u8>, Fault> {
     URL_SAFE_NO_PAD.decode(text).map_err(|_| Fault::NotEncoded(part))
 }
 
-fn object(text: &str, part: Part) -> Result<Map<String, Value>, Fault> {
+fn object(text: &str, part: Part) -> Result<Members, Fault> {
     read_object(&decoded(text, part)?).map_err(|error| Fault::NotAnObject(part, error.to_string()))
 }
 
 /// Reads a JSON object in which no member stands twice, at any depth: readers do not
 /// agree which of two would count (RFC 8259 §4; RFC 7519 §4 lets them be refused).
-pub(super) fn read_object(json: &[u8]) -> serde_json::Result<Map<String, Value>> {
+pub(super) fn read_object(json: &[u8]) -> serde_json::Result<Members> {
     let mut reader = serde_json::Deserializer::from_slice(json);
     let value = Unique.deserialize(&mut reader)?;
     reader.end()?;

@@ -12,7 +12,7 @@ use std::net::TcpListener;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-/// Tokens that PyJWT made with keys that RFC 7515 and RFC 8037 publish
+/// Tokens that `PyJWT` made with keys that RFC 7515 and RFC 8037 publish
 /// (`tests/reference/generate_tokens.py`).
 pub(crate) fn reference() -> Value {
     serde_json::from_str(include_str!("../reference/tokens.json")).unwrap()

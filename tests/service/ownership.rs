@@ -4,6 +4,7 @@
 
 use super::authorisation::{Operation, operations};
 use crate::plans::{adopt, kept, propose};
+use crate::world::furnished::argon_box;
 use crate::world::{Answer, Client, World};
 use drykeep::domain::facility::Scope;
 use serde_json::{Value, json};
@@ -99,18 +100,30 @@ fn facility(world: &World) -> Vec<(String, String)> {
     .into()
 }
 
-/// All operations, those on bookings with bodies that pass, and some again about a person.
+/// All operations, with bodies that pass, and some again about a person.
 fn all_operations(there: &[(String, String)]) -> Vec<Operation> {
     let mut all = operations(there);
-    for operation in &mut all {
-        match operation.name.as_str() {
-            "POST /bookings" => {
-                operation.body = Some(booking("2030-01-08T09:00:00Z", "2030-01-08T11:00:00Z"))
-            }
-            "PATCH /bookings/{id}" => operation.body = Some(json!({ "purpose": "other films" })),
-            "POST /calendar-keys" => operation.body = Some(json!({ "label": "Desk" })),
-            _ => {}
-        }
+    let window = json!({
+        "name": "Upkeep", "dtstart": "2030-01-03T08:00:00", "timezone": "UTC", "duration": "PT4H",
+        "rrule": "FREQ=WEEKLY;BYDAY=TH", "holds": "when_needed", "notice": "P2D"
+    });
+    // The contract's examples name things that are not in this facility, or are there already.
+    let bodies = [
+        ("POST /bookings", booking("2030-01-08T09:00:00Z", "2030-01-08T11:00:00Z")),
+        ("PATCH /bookings/{id}", json!({ "purpose": "other films" })),
+        ("POST /calendar-keys", json!({ "label": "Desk" })),
+        ("POST /gloveboxes", argon_box("HERON")),
+        ("POST /maintenance-plans", json!({ "gloveboxes": ["OTTER"] })),
+        ("POST /maintenance-windows", window),
+        ("PATCH /maintenance-windows/{id}", json!({ "name": "Care" })),
+        ("POST /qualifications", json!({ "person": "ADA", "task": "leak_test" })),
+        ("POST /rooms", json!({ "tag": "LAB-2", "volume_m3": 90.0 })),
+        ("POST /stock-items", json!({ "tag": "OIL", "name": "pump oil", "unit": "l" })),
+        ("POST /stock-items/{id}/movements", json!({ "kind": "used", "quantity": 1 })),
+    ];
+    for (name, body) in bodies {
+        let operation = all.iter_mut().find(|operation| operation.name == name);
+        operation.unwrap_or_else(|| panic!("no {name}")).body = Some(body);
     }
     let about_ada: Vec<_> = ["GET /bookings", "GET /qualifications"]
         .iter()

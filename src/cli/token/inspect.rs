@@ -44,7 +44,7 @@ impl Inspect {
         for keys in verifier.fetch_all() {
             match keys.found {
                 Ok((_, skipped)) => {
-                    notes.extend(skipped.into_iter().map(|why| format!("{}: {why}", keys.issuer)))
+                    notes.extend(skipped.into_iter().map(|why| format!("{}: {why}", keys.issuer)));
                 }
                 Err(error) => notes.push(format!("{}: {error}", keys.issuer)),
             }
@@ -170,7 +170,11 @@ fn readable(inspection: &Inspection, notes: &[String]) -> String {
 
 fn listed(members: Option<&Map<String, Value>>) -> String {
     let Some(members) = members else { return "  cannot be read\n".to_owned() };
-    members.iter().map(|(name, value)| format!("  {name:<10} {value}\n")).collect()
+    let mut lines = String::new();
+    for (name, value) in members {
+        lines.push_str(&format!("  {name:<10} {value}\n"));
+    }
+    lines
 }
 
 /// How far an instant is from the present, in its two largest units.

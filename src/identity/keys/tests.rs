@@ -1,7 +1,7 @@
 use super::*;
 use serde_json::json;
 
-/// Keys that RFC 7515 and RFC 8037 publish, and tokens that PyJWT made with them.
+/// Keys that RFC 7515 and RFC 8037 publish, and tokens that `PyJWT` made with them.
 fn reference() -> Value {
     serde_json::from_str(include_str!("../../../tests/reference/tokens.json")).unwrap()
 }
