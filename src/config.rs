@@ -1,12 +1,16 @@
 //! Settings: `drykeep.toml`, then the environment, then flags; all faults are
 //! reported together. The only reader of files and environment at start.
 
-use crate::api::auth::Verifier;
+mod issuers;
+
+use crate::clock::Clock;
 use crate::domain::feed::Reach;
+use crate::identity::{External, KeySource, Verifier};
 use crate::store::DatabaseUrl;
 use crate::telemetry::LogFormat;
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use issuers::IssuerSettings;
 use serde::Deserialize;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
@@ -23,8 +27,11 @@ pub struct Config {
     pub listen: SocketAddr,
     /// File with the shared secret for HS256 tokens; created when missing.
     pub secret_file: PathBuf,
-    /// File with the JSON Web Key Set of an issuer, instead of the shared secret.
-    pub key_set_file: Option<PathBuf>,
+    /// Where the keys of the issuer are that stands in the site's place; without it
+    /// the site's own tokens are accepted, which the shared secret signs.
+    pub key_set: Option<KeySource>,
+    /// The issuers whose tokens are accepted besides.
+    pub issuers: Vec<(External, KeySource)>,
     /// The `iss` tokens must carry.
     pub issuer: String,
     /// The `aud` tokens must carry.
@@ -38,12 +45,15 @@ pub struct Config {
 }
 
 #[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(default, deny_unknown_fields)]
 struct FileSettings {
     database_url: Option<String>,
     listen: Option<String>,
     secret_file: Option<PathBuf>,
     key_set_file: Option<PathBuf>,
+    key_set_url: Option<String>,
+    authorities_file: Option<PathBuf>,
+    issuers: Vec<IssuerSettings>,
     issuer: Option<String>,
     audience: Option<String>,
     log: Option<String>,
@@ -108,6 +118,16 @@ impl Config {
             &mut faults,
         );
         let secret_file = path("SECRET_FILE", file.secret_file);
+        let key_set = issuers::key_source(
+            "",
+            path("KEY_SET_FILE", file.key_set_file),
+            environment("KEY_SET_URL").or(file.key_set_url),
+            path("AUTHORITIES_FILE", file.authorities_file),
+            &mut faults,
+        );
+        let issuer = pick("ISSUER", file.issuer, "drykeep");
+        let audience = pick("AUDIENCE", file.audience, "drykeep");
+        let issuers = issuers::issuers(file.issuers, &External::site(&issuer, &audience), &mut faults);
         let (Some(database), Some(listen)) = (database, address) else { return Err(ConfigError(faults)) };
         if !faults.is_empty() {
             return Err(ConfigError(faults));
@@ -116,9 +136,10 @@ impl Config {
             secret_file: secret_file.unwrap_or_else(|| default_secret_file(&database)),
             database,
             listen,
-            key_set_file: path("KEY_SET_FILE", file.key_set_file),
-            issuer: pick("ISSUER", file.issuer, "drykeep"),
-            audience: pick("AUDIENCE", file.audience, "drykeep"),
+            key_set,
+            issuers,
+            issuer,
+            audience,
             log: pick("LOG", file.log, "info"),
             log_format,
             reach,
@@ -126,18 +147,28 @@ impl Config {
     }
 
     /// The verifier of tokens that these settings describe. The shared secret
-    /// is generated where there is none.
-    pub fn verifier(&self) -> Result<Verifier, ConfigError> {
-        let verifier = Verifier::new();
-        let built = match &self.key_set_file {
-            Some(path) => {
-                let json = fs::read_to_string(path)
-                    .map_err(|e| ConfigError(vec![format!("key_set_file {}: {e}", path.display())]))?;
-                verifier.with_key_set(&json, &self.issuer, &self.audience)
+    /// is generated where there is none and one is needed.
+    pub fn verifier(&self, clock: &Clock) -> Result<Verifier, ConfigError> {
+        let verifier = self.issuers_only(clock)?;
+        if self.key_set.is_some() {
+            return Ok(verifier);
+        }
+        let own = verifier.with_secret(&self.secret()?, &self.issuer, &self.audience);
+        own.map_err(|error| ConfigError(vec![error.to_string()]))
+    }
+
+    /// The same without the site's own secret, of which none is made.
+    pub fn issuers_only(&self, clock: &Clock) -> Result<Verifier, ConfigError> {
+        let mut faults = Vec::new();
+        let mut verifier = Verifier::by(clock.clone());
+        let site = self.key_set.clone().map(|source| (External::site(&self.issuer, &self.audience), source));
+        for (terms, source) in site.into_iter().chain(self.issuers.iter().cloned()) {
+            let what = format!("key set of {} at {source}", terms.name);
+            if let Err(error) = verifier.add(terms, source) {
+                faults.push(format!("{what}: {error}"));
             }
-            None => verifier.with_secret(&self.secret()?, &self.issuer, &self.audience),
-        };
-        built.map_err(|e| ConfigError(vec![e.to_string()]))
+        }
+        if faults.is_empty() { Ok(verifier) } else { Err(ConfigError(faults)) }
     }
 
     /// The shared secret, generated on first use and kept readable by its

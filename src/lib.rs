@@ -5,10 +5,12 @@
 //! The way through: `main → cli → server → api → usecases → { domain, store }`.
 
 pub mod api;
+mod certificates;
 pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod domain;
+pub mod identity;
 pub mod outbox;
 pub mod server;
 pub mod store;

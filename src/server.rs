@@ -1,9 +1,9 @@
 //! Serves the API: routes, request ids, limits and a graceful stop.
 
-use crate::api::auth::Verifier;
 use crate::api::metrics::{self, Metrics};
 use crate::api::problem::{self, Problem};
 use crate::api::{self, contract, problem_pages};
+use crate::identity::Verifier;
 use crate::outbox;
 use crate::telemetry;
 use crate::usecases::App;
@@ -42,6 +42,7 @@ pub fn serve(
     outbox::start(app.store().clone(), app.clock().clone(), app.reach())?;
     actix_web::rt::spawn(keep_house(app.clone()));
     let data = web::Data::new(app);
+    verifier.fetch_ahead();
     let verifier = web::Data::new(verifier);
     let metrics = web::Data::new(Metrics::new()?);
     let document = contract::document();

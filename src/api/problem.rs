@@ -3,6 +3,7 @@
 
 use crate::domain::facility::Scope;
 use crate::domain::violations::{Violation, Violations};
+use crate::identity::Refusal;
 use crate::store::StoreError;
 use crate::usecases::Error;
 use actix_web::http::StatusCode;
@@ -97,7 +98,7 @@ kinds! {
     TOO_MANY = "too-many-requests", "Too many requests", TOO_MANY_REQUESTS,
         "Wait as long as Retry-After says.";
     UNAVAILABLE = "unavailable", "The service cannot answer now", SERVICE_UNAVAILABLE,
-        "The database is busy or out of reach. Try again after the time in Retry-After; nothing was half done.";
+        "The database is busy or out of reach, or the keys of the token's issuer are. Try again after the time in Retry-After; nothing was half done.";
     INTERNAL = "internal", "Something went wrong inside", INTERNAL_SERVER_ERROR,
         "Tell the keeper the request_id; the log holds the cause under it.";
 }
@@ -208,6 +209,19 @@ impl From<Error> for Problem {
             Error::PlannerOccupied => Self { retry_after: Some(5), ..Self::new(UNAVAILABLE, detail) },
             Error::KeyReused => Self::new(KEY_REUSED, detail),
             Error::Store(error) => store_problem(&error),
+        }
+    }
+}
+
+impl From<Refusal> for Problem {
+    fn from(refusal: Refusal) -> Self {
+        let detail = refusal.to_string();
+        match refusal {
+            Refusal::Token(_) => Self::new(UNAUTHENTICATED, detail),
+            // The caller is not at fault, and may well be let in later with the same token.
+            Refusal::KeysOutOfReach { retry_after } => {
+                Self { retry_after: Some(retry_after), ..Self::new(UNAVAILABLE, detail) }
+            }
         }
     }
 }

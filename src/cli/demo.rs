@@ -67,7 +67,7 @@ impl Demo {
         let url = flags.database_url.clone().unwrap_or_else(|| format!("sqlite://{DATABASE}"));
         let flags = Flags { database_url: Some(url), listen: self.listen.clone(), ..flags };
         // The tokens that are printed are signed with the demonstration's own secret.
-        let config = Config { key_set_file: None, ..Config::load(&flags)? };
+        let config = Config { key_set: None, issuers: Vec::new(), ..Config::load(&flags)? };
         telemetry::start_logging("warn", config.log_format);
         let listener = if self.no_serve { None } else { Some(bind(&config)?) };
         if own {

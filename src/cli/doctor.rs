@@ -6,6 +6,7 @@ use super::{Failure, say};
 use crate::api;
 use crate::clock::Clock;
 use crate::config::{Config, Flags};
+use crate::identity::KeysFound;
 use crate::store::{DatabaseUrl, Examination, examine};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::path::Path;
@@ -27,7 +28,10 @@ pub(super) fn run(flags: &Flags) -> Result<ExitCode, Failure> {
         Ok(config) => {
             let about = format!("database {}, serving at {}", config.database, config.listen);
             findings.push(("configuration", Ok(about)));
-            findings.push(("keys", keys(&config)));
+            if config.key_set.is_none() {
+                findings.push(("keys", secret(&config)));
+            }
+            findings.extend(key_sets(&config).into_iter().map(|finding| ("key set", finding)));
             let (found, examination) = database(&config.database);
             findings.extend(found);
             findings.push(("clock", clock(now, examination.as_ref())));
@@ -48,13 +52,8 @@ pub(super) fn run(flags: &Flags) -> Result<ExitCode, Failure> {
     Ok(if well { ExitCode::SUCCESS } else { ExitCode::from(PROBLEMS) })
 }
 
-/// The keys that tokens are verified with; makes no secret where there is none.
-fn keys(config: &Config) -> Finding {
-    if let Some(path) = &config.key_set_file {
-        let verifier = config.verifier().map_err(|error| error.to_string())?;
-        drop(verifier);
-        return Ok(format!("key set {}", path.display()));
-    }
+/// The secret that the site's own tokens are signed with; makes none where there is none.
+fn secret(config: &Config) -> Finding {
     let path = &config.secret_file;
     if !path.exists() {
         return Ok(format!("{} is made when it is first needed", path.display()));
@@ -62,6 +61,24 @@ fn keys(config: &Config) -> Finding {
     config.secret().map_err(|error| error.to_string())?;
     private(path)?;
     Ok(format!("{} is readable by its owner only", path.display()))
+}
+
+/// The key sets of the issuers, each read or fetched.
+fn key_sets(config: &Config) -> Vec<Finding> {
+    let verifier = match config.issuers_only(&Clock::System) {
+        Ok(verifier) => verifier,
+        Err(error) => return vec![Err(error.to_string())],
+    };
+    let tell = |of: KeysFound| {
+        let source = of.source.unwrap_or_default();
+        let (used, skipped) = of.found.map_err(|error| format!("{} at {source}: {error}", of.issuer))?;
+        let mut text = format!("{} at {source}: {}", of.issuer, used.join(", "));
+        if !skipped.is_empty() {
+            text.push_str(&format!("; left out: {}", skipped.join(", ")));
+        }
+        Ok(text)
+    };
+    verifier.fetch_all().into_iter().map(tell).collect()
 }
 
 #[cfg(unix)]

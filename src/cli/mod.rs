@@ -45,7 +45,7 @@ enum Command {
     Import(import::Import),
     /// Check configuration, database, clock, secret, contract and fixtures.
     Doctor,
-    /// Issue tokens.
+    /// Issue tokens, and tell about them.
     #[command(subcommand)]
     Token(token::Token),
     /// Print the OpenAPI document.

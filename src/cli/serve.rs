@@ -33,7 +33,7 @@ pub(super) fn serve_until_stopped(
     config: &Config,
     listener: TcpListener,
 ) -> Result<(), Failure> {
-    let verifier = config.verifier()?;
+    let verifier = config.verifier(app.clock())?;
     let workers = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
     tracing::info!(address = %config.listen, database = %config.database, "serving");
     let store = app.store().clone();

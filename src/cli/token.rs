@@ -1,11 +1,13 @@
-//! `drykeep token`: issues tokens with the site's shared secret.
+//! `drykeep token`: issues tokens with the site's shared secret, and tells about tokens.
+
+mod inspect;
 
 use super::{Failure, say};
-use crate::api::auth::{Claims, sign};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::domain::calendar::duration::Length;
 use crate::domain::facility::Scope;
+use crate::identity::{Claims, sign};
 use clap::Subcommand;
 use std::process::ExitCode;
 
@@ -24,11 +26,16 @@ pub(super) enum Token {
         #[arg(long, default_value = "PT12H", value_name = "DURATION", visible_alias = "expires-in")]
         valid_for: String,
     },
+    /// Tell what is in a token and whether the service would accept it now.
+    Inspect(inspect::Inspect),
 }
 
 impl Token {
     pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
-        let Self::Issue { sub, scope, valid_for } = self;
+        let (sub, scope, valid_for) = match self {
+            Self::Issue { sub, scope, valid_for } => (sub, scope, valid_for),
+            Self::Inspect(inspect) => return inspect.run(config),
+        };
         if sub.trim().is_empty() {
             return Err("--sub: say whom the token is for".into());
         }
@@ -56,7 +63,6 @@ pub(super) fn issue(config: &Config, sub: &str, scope: &str, valid_for: Length) 
         exp: now + valid_for.delta().num_seconds(),
         iat: Some(now),
         scope: scope.to_owned(),
-        groups: Vec::new(),
     };
     Ok(sign(&config.secret()?, &claims)?)
 }

@@ -2,13 +2,14 @@
 //! the address that is connected to is the one that was checked; no redirect is
 //! followed, no proxy used, nothing of an answer read but its head.
 
+use crate::certificates::authorities;
 use crate::domain::feed::Reach;
 use std::fmt;
 use std::time::{Duration, Instant};
 use thiserror::Error;
 use ureq::config::Config;
 use ureq::http::Uri;
-use ureq::tls::{PemItem, RootCerts, TlsConfig, parse_pem};
+use ureq::tls::TlsConfig;
 use ureq::unversioned::resolver::{DefaultResolver, ResolvedSocketAddrs, Resolver};
 use ureq::unversioned::transport::{DefaultConnector, NextTimeout};
 
@@ -80,7 +81,7 @@ impl Courier {
     pub(super) fn new(reach: &Reach) -> Result<Self, BadAuthorities> {
         let mut tls = TlsConfig::builder();
         if let Some(pem) = &reach.authorities {
-            tls = tls.root_certs(authorities(pem)?);
+            tls = tls.root_certs(authorities(pem).map_err(BadAuthorities)?);
         }
         let config = ureq::Agent::config_builder()
             .tls_config(tls.build())
@@ -119,19 +120,6 @@ impl Courier {
             Err(error) => Sent { status: None, fault: Some(word(&error).to_owned()), took_ms },
         }
     }
-}
-
-fn authorities(pem: &str) -> Result<RootCerts, BadAuthorities> {
-    let mut certificates = Vec::new();
-    for item in parse_pem(pem.as_bytes()) {
-        if let PemItem::Certificate(certificate) = item.map_err(|e| BadAuthorities(e.to_string()))? {
-            certificates.push(certificate);
-        }
-    }
-    if certificates.is_empty() {
-        return Err(BadAuthorities("there is no certificate in PEM form in them".to_owned()));
-    }
-    Ok(RootCerts::from(certificates))
 }
 
 /// The word under which a fault stands in the log of deliveries.

@@ -7,11 +7,13 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 
 /// An operation with what is needed to send it.
-struct Operation {
-    method: String,
-    path: String,
-    body: Option<Value>,
-    scopes: Vec<String>,
+pub(crate) struct Operation {
+    /// As the contract has it, such as `GET /bookings/{id}`.
+    pub(crate) name: String,
+    pub(crate) method: String,
+    pub(crate) path: String,
+    pub(crate) body: Option<Value>,
+    pub(crate) scopes: Vec<String>,
 }
 
 /// An example of a body, as the contract shows it.
@@ -68,11 +70,12 @@ const UNSAID: [(&str, &str); 13] = [
     ("upkeep:manage", "/upkeep-rules"),
 ];
 
-fn concrete(path: &str) -> String {
+/// The path to something that is there, of its kind, and to nothing where none is known.
+fn concrete(path: &str, there: &[(String, String)]) -> String {
     let mut before = "";
     let mut parts = Vec::new();
     for part in path.split('/') {
-        let known = THERE.iter().find(|(kind, _)| *kind == before).map(|(_, tag)| *tag);
+        let known = there.iter().find(|(kind, _)| kind == before).map(|(_, tag)| tag.as_str());
         let nothing = "018f0000-0000-7000-8000-000000000000";
         parts.push(if part.starts_with('{') { known.unwrap_or(nothing) } else { part });
         before = part;
@@ -80,8 +83,14 @@ fn concrete(path: &str) -> String {
     parts.join("/")
 }
 
-/// The operations that need a token, each with a body and a query that pass.
-fn operations() -> Vec<Operation> {
+/// What is there in a furnished world.
+fn furniture() -> Vec<(String, String)> {
+    THERE.iter().map(|(kind, tag)| ((*kind).to_owned(), (*tag).to_owned())).collect()
+}
+
+/// The operations that need a token, each on something that is there, with a body
+/// and a query that pass.
+pub(crate) fn operations(there: &[(String, String)]) -> Vec<Operation> {
     let contract: Value = serde_json::from_str(&drykeep::api::contract_document()).unwrap();
     let mut all = Vec::new();
     for (path, item) in contract["paths"].as_object().unwrap() {
@@ -98,7 +107,9 @@ fn operations() -> Vec<Operation> {
             let body = BODIES.iter().find(|(known, _)| at.ends_with(known));
             all.push(Operation {
                 method: method.to_uppercase(),
-                path: concrete(path) + &query.map(|(_, query)| format!("?{query}")).unwrap_or_default(),
+                name: format!("{} {}", method.to_uppercase(), path.trim_start_matches("/api/v1")),
+                path: concrete(path, there)
+                    + &query.map(|(_, query)| format!("?{query}")).unwrap_or_default(),
                 body: match body {
                     Some((_, body)) => Some(serde_json::from_str(body).unwrap()),
                     None => operation.get("requestBody").map(|body| {
@@ -114,7 +125,7 @@ fn operations() -> Vec<Operation> {
 }
 
 impl Operation {
-    fn ask(&self, client: &Client) -> crate::world::Answer {
+    pub(crate) fn ask(&self, client: &Client) -> crate::world::Answer {
         let mut headers = vec![("content-type", "application/json")];
         if self.method != "GET" {
             headers.push(("if-match", "*"));
@@ -128,7 +139,7 @@ impl Operation {
 #[test]
 fn nothing_of_the_facility_is_open_to_everyone() {
     let world = World::sqlite();
-    for operation in operations() {
+    for operation in operations(&furniture()) {
         operation.ask(&world.anyone()).is_problem(401, "unauthenticated");
     }
 }
@@ -139,7 +150,7 @@ fn each_scope_does_what_the_contract_says_and_no_more() {
     let mut unsaid = BTreeSet::new();
     let untouched = World::sqlite();
     untouched.furnished().qualified("ada");
-    for operation in operations() {
+    for operation in operations(&furniture()) {
         let Operation { method, path, scopes, .. } = &operation;
         // What one operation changes is of no concern to the next.
         let fresh = (method != "GET").then(World::sqlite);

@@ -13,9 +13,9 @@ pub(crate) use raw::Raw;
 pub(crate) use receiver::{Received, Receiver};
 
 use chrono::{DateTime, TimeZone as _, Utc};
-use drykeep::api::auth::{Claims, Verifier, sign};
 use drykeep::clock::Clock;
 use drykeep::domain::feed::Reach;
+use drykeep::identity::{Claims, Verifier, sign};
 use drykeep::store::{DatabaseUrl, Store};
 use drykeep::usecases::App;
 use std::hash::{DefaultHasher, Hasher as _};
@@ -84,23 +84,39 @@ impl World {
         Self::over(Database::sqlite())
     }
 
+    /// A service over an `SQLite` file that believes others' tokens.
+    pub(crate) fn believing(verifier: Verifier) -> Self {
+        Self::over_with(Database::sqlite(), verifier)
+    }
+
     /// A service over a `PostgreSQL` database, where a server can be had.
     pub(crate) fn postgres() -> Option<Self> {
         Database::postgres().map(Self::over)
     }
 
     fn over(database: Database) -> Self {
+        Self::over_with(database, verifier())
+    }
+
+    fn over_with(database: Database, verifier: Verifier) -> Self {
         let clock = Clock::standing_at(monday_morning());
         let store = Store::open(&database.url()).unwrap();
-        let (address, server, thread) = serving(&store, &clock);
+        let (address, server, thread) = serving(&store, &clock, verifier);
         Self { clock, address, database: Some(database), store, server, thread: Some(thread) }
+    }
+
+    /// A service of its own over a copy of what this one, on `SQLite`, holds.
+    pub(crate) fn copied(&self) -> Self {
+        let world = Self::over(Database::Sqlite(sqlite::OwnFile::holding(&mut self.raw())));
+        world.clock.set(self.now());
+        world
     }
 
     /// Another instance of the service on the same database and clock.
     pub(crate) fn beside(&self) -> Self {
         let url = self.database.as_ref().expect("a running world has a database").url();
         let store = Store::open(&url).unwrap();
-        let (address, server, thread) = serving(&store, &self.clock);
+        let (address, server, thread) = serving(&store, &self.clock, verifier());
         Self { clock: self.clock.clone(), address, database: None, store, server, thread: Some(thread) }
     }
 
@@ -119,6 +135,11 @@ impl World {
     /// Moves the world's clock.
     pub(crate) fn it_is_now(&self, at: DateTime<Utc>) {
         self.clock.set(at);
+    }
+
+    /// Where it listens.
+    pub(crate) fn address(&self) -> SocketAddr {
+        self.address
     }
 
     /// A connection to its database past the service.
@@ -153,7 +174,11 @@ impl World {
 }
 
 /// Starts the server on a free port. Its webhooks may go to receivers on this machine.
-fn serving(store: &Store, clock: &Clock) -> (SocketAddr, actix_web::dev::ServerHandle, JoinHandle<()>) {
+fn serving(
+    store: &Store,
+    clock: &Clock,
+    verifier: Verifier,
+) -> (SocketAddr, actix_web::dev::ServerHandle, JoinHandle<()>) {
     let networks = vec!["127.0.0.0/8".parse().unwrap()];
     let reach = Reach { http: true, networks, authorities: None };
     let app = App::new(store.clone(), clock.clone()).reaching(reach);
@@ -163,7 +188,7 @@ fn serving(store: &Store, clock: &Clock) -> (SocketAddr, actix_web::dev::ServerH
     let (sender, receiver) = channel();
     let thread = std::thread::spawn(move || {
         actix_web::rt::System::new().block_on(async move {
-            let server = drykeep::server::serve(app, verifier(), listener, 2).unwrap();
+            let server = drykeep::server::serve(app, verifier, listener, 2).unwrap();
             sender.send(server.handle()).unwrap();
             server.await.unwrap();
         });
@@ -199,7 +224,7 @@ pub(crate) fn monday_morning() -> DateTime<Utc> {
 }
 
 fn verifier() -> Verifier {
-    Verifier::new().with_secret(SECRET, NAME, NAME).unwrap()
+    Verifier::default().with_secret(SECRET, NAME, NAME).unwrap()
 }
 
 /// Claims of a token that is valid for an hour of the machine's clock, which is
@@ -213,7 +238,6 @@ pub(crate) fn claims(subject: &str, scope: &str) -> Claims {
         exp: now + 3600,
         iat: Some(now),
         scope: scope.to_owned(),
-        groups: Vec::new(),
     }
 }
 

@@ -19,6 +19,14 @@ impl OwnFile {
         Self { path, _directory: directory }
     }
 
+    /// A copy of what is in another.
+    pub(super) fn holding(other: &mut super::Raw) -> Self {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("drykeep.db");
+        other.run(&format!("VACUUM INTO '{}'", path.display())).unwrap();
+        Self { path, _directory: directory }
+    }
+
     /// Where it is.
     pub(crate) fn path(&self) -> &Path {
         &self.path
