@@ -6,8 +6,8 @@ use actix_web::dev::{Extensions, Service as _};
 use actix_web::test::{TestRequest, init_service};
 use actix_web::{body, web};
 use drykeep::api;
-use drykeep::api::auth::{Claims, Verifier, sign};
 use drykeep::clock::Clock;
+use drykeep::identity::{Claims, Verifier, sign};
 use drykeep::store::{Batches, Store, StoreError};
 use drykeep::usecases::{App, Error};
 use serde_json::Value;
@@ -37,7 +37,7 @@ impl Front {
     /// Makes the routes.
     pub(crate) async fn new() -> Self {
         let present: Present = Rc::new(RefCell::new(Rc::new(Extensions::new())));
-        let verifier = web::Data::new(Verifier::new().with_secret(SECRET, NAME, NAME).unwrap());
+        let verifier = web::Data::new(Verifier::default().with_secret(SECRET, NAME, NAME).unwrap());
         let current = Rc::clone(&present);
         let routes = actix_web::App::new()
             .app_data(verifier)
