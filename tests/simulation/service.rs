@@ -92,7 +92,6 @@ fn token(who: Who) -> String {
         exp: now + 86_400,
         iat: Some(now),
         scope: who.scope().to_owned(),
-        groups: Vec::new(),
     };
     format!("Bearer {}", sign(SECRET, &claims).unwrap())
 }
