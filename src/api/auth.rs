@@ -8,7 +8,7 @@ use crate::domain::access::Actor;
 use crate::domain::facility::Scope;
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
-use actix_web::{FromRequest, HttpRequest, web};
+use actix_web::{FromRequest, HttpMessage as _, HttpRequest, web};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use jsonwebtoken::jwk::{AlgorithmParameters, EllipticCurve, JwkSet};
@@ -188,8 +188,21 @@ impl FromRequest for Caller {
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(authenticate(request).map(Caller))
+        ready(identify(request).map(Caller))
     }
+}
+
+/// What was found of a request's token.
+struct Identified(Result<Actor, Problem>);
+
+/// Who sent a request. Its token is checked once, however often this is asked.
+pub(crate) fn identify(request: &HttpRequest) -> Result<Actor, Problem> {
+    if let Some(known) = request.extensions().get::<Identified>() {
+        return known.0.clone();
+    }
+    let found = authenticate(request);
+    request.extensions_mut().insert(Identified(found.clone()));
+    found
 }
 
 fn authenticate(request: &HttpRequest) -> Result<Actor, Problem> {

@@ -4,17 +4,20 @@
 pub(crate) mod client;
 pub(crate) mod furnished;
 mod postgres;
+mod process;
 pub(crate) mod raw;
 mod receiver;
 mod sqlite;
 
 pub(crate) use client::{Answer, Client};
+pub(crate) use process::Process;
 pub(crate) use raw::Raw;
 pub(crate) use receiver::{Received, Receiver};
 
 use chrono::{DateTime, TimeZone as _, Utc};
 use drykeep::api::auth::{Claims, Verifier, sign};
 use drykeep::clock::Clock;
+use drykeep::config::HttpSettings;
 use drykeep::domain::feed::Reach;
 use drykeep::store::{DatabaseUrl, Store};
 use drykeep::usecases::App;
@@ -23,6 +26,7 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::mpsc::channel;
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 /// The shared secret of every world's tokens.
 pub(crate) const SECRET: &[u8] = b"a secret of the tests, longer than it needs to be";
@@ -90,17 +94,32 @@ impl World {
     }
 
     fn over(database: Database) -> Self {
+        Self::over_with(database, HttpSettings::default().without_rates())
+    }
+
+    /// A service over an `SQLite` file whose callers are held to something.
+    pub(crate) fn holding_callers_to(settings: HttpSettings) -> Self {
+        Self::over_with(Database::sqlite(), settings)
+    }
+
+    fn over_with(database: Database, settings: HttpSettings) -> Self {
         let clock = Clock::standing_at(monday_morning());
-        let store = Store::open(&database.url()).unwrap();
-        let (address, server, thread) = serving(&store, &clock);
+        let store = Store::open(&database.url()).unwrap().answering_within(settings.answer_within);
+        let (address, server, thread) = serving(&store, &clock, settings);
         Self { clock, address, database: Some(database), store, server, thread: Some(thread) }
     }
 
     /// Another instance of the service on the same database and clock.
     pub(crate) fn beside(&self) -> Self {
+        self.answering_within(HttpSettings::default().answer_within)
+    }
+
+    /// The same, waiting so long for the database and no longer.
+    pub(crate) fn answering_within(&self, patience: Duration) -> Self {
         let url = self.database.as_ref().expect("a running world has a database").url();
-        let store = Store::open(&url).unwrap();
-        let (address, server, thread) = serving(&store, &self.clock);
+        let store = Store::open(&url).unwrap().answering_within(patience);
+        let settings = HttpSettings::default().without_rates();
+        let (address, server, thread) = serving(&store, &self.clock, settings);
         Self { clock: self.clock.clone(), address, database: None, store, server, thread: Some(thread) }
     }
 
@@ -121,9 +140,19 @@ impl World {
         self.clock.set(at);
     }
 
+    /// Where its data is.
+    pub(crate) fn database(&self) -> DatabaseUrl {
+        self.database.as_ref().expect("a running world has a database").url()
+    }
+
     /// A connection to its database past the service.
     pub(crate) fn raw(&self) -> Raw {
         self.database.as_ref().expect("a running world has a database").raw()
+    }
+
+    /// Where it is served.
+    pub(crate) fn address(&self) -> SocketAddr {
+        self.address
     }
 
     /// Somebody without a token.
@@ -153,7 +182,11 @@ impl World {
 }
 
 /// Starts the server on a free port. Its webhooks may go to receivers on this machine.
-fn serving(store: &Store, clock: &Clock) -> (SocketAddr, actix_web::dev::ServerHandle, JoinHandle<()>) {
+fn serving(
+    store: &Store,
+    clock: &Clock,
+    settings: HttpSettings,
+) -> (SocketAddr, actix_web::dev::ServerHandle, JoinHandle<()>) {
     let networks = vec!["127.0.0.0/8".parse().unwrap()];
     let reach = Reach { http: true, networks, authorities: None };
     let app = App::new(store.clone(), clock.clone()).reaching(reach);
@@ -163,7 +196,7 @@ fn serving(store: &Store, clock: &Clock) -> (SocketAddr, actix_web::dev::ServerH
     let (sender, receiver) = channel();
     let thread = std::thread::spawn(move || {
         actix_web::rt::System::new().block_on(async move {
-            let server = drykeep::server::serve(app, verifier(), listener, 2).unwrap();
+            let server = drykeep::server::serve(app, verifier(), listener, 2, &settings).unwrap();
             sender.send(server.handle()).unwrap();
             server.await.unwrap();
         });
