@@ -1,6 +1,7 @@
 //! The published contract: the OpenAPI document that the code generates.
 
 mod changes;
+mod words;
 
 use super::problem::{self, Kind, Problem};
 use std::collections::BTreeMap;
@@ -63,6 +64,7 @@ fn complete(document: &mut OpenApi) {
         complete_path(path, item);
     }
     changes::open_changes(document);
+    words::spell_out(document);
 }
 
 /// A form admits no other fields; the view that answers with it has more. The

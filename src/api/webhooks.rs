@@ -6,7 +6,7 @@ mod views;
 
 use super::Api;
 use super::auth::Caller;
-use super::body::Body;
+use super::body::{Body, once_key};
 use super::changes::cursor;
 use super::conditional::IfMatch;
 use super::crud::{self, Form as _, merged, reference};
@@ -20,6 +20,7 @@ use crate::domain::ids::{DeliveryId, WebhookId};
 use crate::domain::violations::{Coded as _, Violation, Violations};
 use crate::usecases::Error;
 use crate::usecases::keep;
+use crate::usecases::once::Answer;
 use crate::usecases::webhooks::{self, Replay};
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
 use serde::{Deserialize, Serialize};
@@ -171,11 +172,24 @@ async fn rotate_webhook_secret(
     security(("token" = ["facility:manage"])),
     responses((status = 201, description = "The delivery, to be looked at again in a moment", body = DeliveryBody)))]
 #[post("/webhooks/{id}/pings")]
-async fn ping_webhook(app: Api, caller: Caller, id: web::Path<String>) -> Result<HttpResponse, Problem> {
+async fn ping_webhook(
+    app: Api,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<String>,
+) -> Result<HttpResponse, Problem> {
     let id = id_of(&id)?;
-    let delivery = app.command(move |tx, now| webhooks::ping(tx, &caller.0, now, id)).await?;
-    let location = format!("{}/webhooks/{id}/deliveries/{}", super::BASE, delivery.id);
-    Ok(HttpResponse::Created().insert_header(("Location", location)).json(DeliveryBody::from(&delivery)))
+    let (once, actor) = (once_key(&request, &[])?, caller.0);
+    let who = actor.clone();
+    let answer = app
+        .command_once(&actor, once, move |tx, now| {
+            let delivery = webhooks::ping(tx, &who, now, id)?;
+            let place = format!("webhooks/{id}/deliveries");
+            // A delivery changes without a version that a condition could name.
+            Ok(Answer { etag: None, ..crud::created(&place, delivery.id, 1, &DeliveryBody::from(&delivery)) })
+        })
+        .await?;
+    Ok(crud::respond(answer))
 }
 
 /// Send messages to a webhook again.

@@ -257,6 +257,18 @@ on_both_backends! {
         assert!(!feed.contains("webhook.ping"));
     }
 
+    fn a_trial_asked_for_twice_with_one_key_is_sent_once(world) {
+        let receiver = Receiver::new();
+        let at = format!("/webhooks/{}/pings", webhook(world, &receiver, ROOMS).id());
+        let keeper = world.keeper();
+        let ask = |key: &str| keeper.send("POST", &format!("/api/v1{at}"), &[("idempotency-key", key)], None);
+        let first = ask("a-trial").is(201).id();
+        assert_eq!(ask("a-trial").is(201).id(), first);
+        assert_ne!(ask("another").is(201).id(), first);
+        receiver.wait_for(2);
+        ask("\u{fc}").is_problem(400, "unreadable");
+    }
+
     fn what_happened_since_a_cursor_can_be_sent_again(world) {
         let receiver = Receiver::new();
         let id = webhook(world, &receiver, ROOMS).id();

@@ -17,6 +17,9 @@ pub enum Sample {
 }
 
 impl Sample {
+    /// Every kind.
+    pub const ALL: [Self; 2] = [Self::Compact, Self::Porous];
+
     /// The word for the kind.
     pub const fn word(self) -> &'static str {
         match self {
@@ -27,7 +30,7 @@ impl Sample {
 
     /// The kind a word stands for.
     pub fn from_word(word: &str) -> Option<Self> {
-        [Self::Compact, Self::Porous].into_iter().find(|sample| sample.word() == word)
+        Self::ALL.into_iter().find(|sample| sample.word() == word)
     }
 }
 

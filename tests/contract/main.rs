@@ -2,12 +2,15 @@
 
 #![expect(clippy::unwrap_used, reason = "in a test a panic is the report")]
 
+mod compatible;
+mod promise;
+
 use drykeep::domain::facility::Scope;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The contract as committed.
-const COMMITTED: &str = include_str!("../openapi/drykeep.v1.json");
+const COMMITTED: &str = include_str!("../../openapi/drykeep.v1.json");
 
 fn contract() -> Value {
     serde_json::from_str(&drykeep::api::contract_document()).unwrap()

@@ -1,0 +1,186 @@
+//! The release build of the service as a process of its own, and a client that
+//! costs as little as can be, since it runs on the same cores.
+
+use serde_json::{Value, json};
+use std::io::{Read as _, Write as _};
+use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+const SCOPES: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
+     upkeep:manage plans:manage usage:read nightly:run";
+
+/// A running service with a folder of its own.
+pub(crate) struct Service {
+    child: Child,
+    pub(crate) address: SocketAddr,
+    pub(crate) folder: tempfile::TempDir,
+    keeper: String,
+}
+
+impl Service {
+    /// Starts it on a new SQLite file.
+    pub(crate) fn start() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let address = TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap();
+        let child = command(folder.path())
+            .args(["serve", "--listen", &address.to_string()])
+            .env("DRYKEEP_LOG", "warn")
+            .env("DRYKEEP_RATE_LIMITS", "false")
+            .stderr(std::fs::File::create(folder.path().join("log")).unwrap())
+            .spawn()
+            .unwrap();
+        let mut service = Self { child, address, folder, keeper: String::new() };
+        while TcpStream::connect(address).is_err() {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        service.keeper = service.token("keeper", SCOPES);
+        service
+    }
+
+    /// A token of its own.
+    pub(crate) fn token(&self, subject: &str, scope: &str) -> String {
+        let issued = command(self.folder.path())
+            .args(["token", "issue", "--sub", subject, "--scope", scope])
+            .output()
+            .unwrap();
+        String::from_utf8(issued.stdout).unwrap().trim().to_owned()
+    }
+
+    /// Creates something as the keeper.
+    pub(crate) fn create(&self, path: &str, body: &Value) -> Value {
+        let request = ureq::post(format!("http://{}/api/v1{path}", self.address));
+        self.send(request, path, body)
+    }
+
+    /// Changes something as the keeper.
+    pub(crate) fn change(&self, path: &str, body: &Value) -> Value {
+        let request = ureq::patch(format!("http://{}/api/v1{path}", self.address)).header("if-match", "*");
+        self.send(request, path, body)
+    }
+
+    fn send(
+        &self,
+        request: ureq::RequestBuilder<ureq::typestate::WithBody>,
+        path: &str,
+        body: &Value,
+    ) -> Value {
+        let answer = request
+            .header("authorization", format!("Bearer {}", self.keeper))
+            .config()
+            .http_status_as_error(false)
+            .build()
+            .send_json(body);
+        let mut answer = answer.unwrap();
+        let text = answer.body_mut().read_to_string().unwrap();
+        assert!(answer.status().is_success(), "{path}: {text}");
+        serde_json::from_str(&text).unwrap()
+    }
+
+    /// Puts in so many boxes of two stations, and a person who may use them all.
+    pub(crate) fn furnish(&self, boxes: usize, person: &str) {
+        self.create("/rooms", &json!({ "tag": "LAB", "volume_m3": 180.0 }));
+        let cylinder = |tag: &str, state: &str| json!({ "tag": tag, "water_volume_l": 50.0, "fill_bar": 200.0, "state": state });
+        let supply = json!({
+            "tag": "AR", "gas": "argon", "changeover_bar": 20.0, "temperature_c": 20.0,
+            "cylinders": [cylinder("C1", "connected"), cylinder("C2", "standby")]
+        });
+        self.create("/gas-supplies", &supply);
+        self.create("/people", &json!({ "tag": "P1", "name": person, "subject": person }));
+        for number in 0..boxes {
+            let tag = format!("BOX-{number}");
+            let glovebox = json!({
+                "tag": tag, "room": "LAB", "working_gas": "argon", "internal_volume_l": 1200.0, "gas_supply": "AR",
+                "stations": [{ "tag": "S1", "port_pairs": 1 }, { "tag": "S2", "port_pairs": 1 }],
+                "antechambers": [{
+                    "tag": "LARGE", "volume_l": 40.0, "pump_speed_m3_h": 12.0, "ultimate_mbar": 0.05,
+                    "evacuate_to_mbar": 1.0, "cycles": 3, "refill_minutes": 1.5, "hold_minutes": 2.0
+                }],
+                "purifier": { "circulation_m3_h": 60.0, "columns": 1 }
+            });
+            self.create("/gloveboxes", &glovebox);
+            self.create("/qualifications", &json!({ "person": "P1", "glovebox": tag }));
+        }
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        drop(self.child.kill());
+        drop(self.child.wait());
+        if std::thread::panicking() {
+            println!("{}", std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default());
+        }
+    }
+}
+
+fn command(folder: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_drykeep"));
+    command.current_dir(folder).stdin(Stdio::null()).stdout(Stdio::piped());
+    command
+}
+
+/// A connection that is kept open.
+pub(crate) struct Connection {
+    stream: TcpStream,
+    token: String,
+    buffer: Vec<u8>,
+}
+
+impl Connection {
+    pub(crate) fn new(address: SocketAddr, token: &str) -> Self {
+        let stream = TcpStream::connect(address).unwrap();
+        stream.set_nodelay(true).unwrap();
+        Self { stream, token: token.to_owned(), buffer: Vec::new() }
+    }
+
+    /// Posts a body and tells the status; the answer's body stays in the buffer.
+    pub(crate) fn post(&mut self, path: &str, kind: &str, body: &[u8]) -> u16 {
+        self.buffer.clear();
+        write!(
+            self.buffer,
+            "POST /api/v1{path} HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {}\r\nContent-Type: {kind}\r\n\
+             Content-Length: {}\r\n\r\n",
+            self.token,
+            body.len()
+        )
+        .unwrap();
+        self.buffer.extend_from_slice(body);
+        self.stream.write_all(&self.buffer).unwrap();
+        self.answer()
+    }
+
+    fn answer(&mut self) -> u16 {
+        self.buffer.clear();
+        let mut chunk = [0_u8; 16384];
+        let head = loop {
+            let read = self.stream.read(&mut chunk).unwrap();
+            assert!(read > 0, "the service hung up");
+            self.buffer.extend_from_slice(&chunk[..read]);
+            if let Some(end) = self.buffer.windows(4).position(|four| four == b"\r\n\r\n") {
+                break end + 4;
+            }
+        };
+        let text = std::str::from_utf8(&self.buffer[..head]).unwrap();
+        let length: usize = text
+            .lines()
+            .find_map(|line| {
+                let (name, value) = line.split_once(':')?;
+                name.eq_ignore_ascii_case("content-length").then(|| value.trim().parse().unwrap())
+            })
+            .expect("answers say how long they are");
+        let status = text[9..12].parse().unwrap();
+        while self.buffer.len() < head + length {
+            let read = self.stream.read(&mut chunk).unwrap();
+            assert!(read > 0, "the service hung up");
+            self.buffer.extend_from_slice(&chunk[..read]);
+        }
+        status
+    }
+
+    /// The last answer.
+    pub(crate) fn text(&self) -> String {
+        String::from_utf8_lossy(&self.buffer).into_owned()
+    }
+}
