@@ -88,10 +88,11 @@ impl HttpSettings {
         let limited = pick("rate_limits", file.rate_limits, true, faults);
         let mut quota = |name, from_file, usual: Quota| {
             let given = pick(name, from_file, usual.requests(), faults);
-            NonZeroU32::new(given).map(Quota::a_minute).unwrap_or_else(|| {
+            let Some(requests) = NonZeroU32::new(given) else {
                 faults.push(format!("{name}: at least 1; rate_limits = false lifts all of them"));
-                usual
-            })
+                return usual;
+            };
+            Quota::a_minute(requests)
         };
         let rates = Rates {
             reads: quota("reads_per_minute", file.reads_per_minute, RATES.reads),

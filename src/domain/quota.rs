@@ -88,7 +88,7 @@ impl Quota {
     pub fn take(self, full_at: &mut Duration, now: Duration) -> Result<Standing, Spent> {
         let standing = self.look(*full_at, now)?;
         *full_at = (*full_at).max(now) + self.share();
-        Ok(Standing { remaining: standing.remaining - 1, full_in: *full_at - now })
+        Ok(Standing { remaining: standing.remaining - 1, full_in: full_at.saturating_sub(now) })
     }
 
     /// Where somebody stands without asking; an error where nothing is left.
@@ -96,7 +96,9 @@ impl Quota {
         let full_in = full_at.saturating_sub(now);
         let left = self.whole().saturating_sub(full_in);
         if left < self.share() {
-            return Err(Spent { wait: self.share() - left + full_in.saturating_sub(self.whole()) });
+            return Err(Spent {
+                wait: self.share().saturating_sub(left) + full_in.saturating_sub(self.whole()),
+            });
         }
         let remaining = u32::try_from(left.as_nanos() / self.share().as_nanos().max(1)).unwrap_or(u32::MAX);
         Ok(Standing { remaining, full_in })
@@ -199,7 +201,7 @@ mod tests {
                     // One waits for as long as is said, and not a nanosecond longer.
                     Err(spent) => {
                         prop_assert!(quota.look(full_at, now + spent.wait).is_ok());
-                        let early = spent.wait - Duration::from_nanos(1);
+                        let early = spent.wait.saturating_sub(Duration::from_nanos(1));
                         prop_assert!(quota.look(full_at, now + early).is_err());
                     }
                 }
