@@ -78,6 +78,8 @@ const ICALENDAR: &str = "text/calendar; charset=utf-8";
 /// Base path of every resource.
 pub(crate) const BASE: &str = "/api/v1";
 
+pub use readings::readings_in;
+
 /// The published contract: the OpenAPI document as JSON text, as it is committed.
 pub fn contract_document() -> String {
     let mut text = contract::document().to_pretty_json().expect("the document is made of JSON values");

@@ -151,6 +151,19 @@ impl From<&Ingested> for IngestedBody {
     }
 }
 
+/// What a body of readings of a media type says, received at a time; an error says why none of it can be read.
+///
+/// ```
+/// let body = b"subject,quantity,at,value\nLYNX,oxygen_ppm,2026-03-02T11:00:00Z,0.4";
+/// let batch = drykeep::api::readings_in("text/csv", body, chrono::DateTime::UNIX_EPOCH).unwrap();
+/// assert_eq!(batch.count(), 1);
+/// ```
+pub fn readings_in(media_type: &str, body: &[u8], received: DateTime<Utc>) -> Result<Batch, String> {
+    let mut batch = Batch::received_at(received);
+    let read = Format::named(media_type).and_then(|format| format.read(body, &mut batch));
+    read.map(|()| batch).map_err(|problem| problem.to_string())
+}
+
 /// A body of readings, not yet parsed.
 struct Sent {
     format: Format,

@@ -262,12 +262,8 @@ impl<'a> Schema<'a> {
             }
         }
         let whole = schema.merged();
-        match &schema.value["type"] {
-            Value::Array(kinds) => {
-                kinds.iter().map(|kind| Variant { kind: kind.as_str(), ..whole.clone() }).collect()
-            }
-            _ => vec![whole],
-        }
+        let Some(kinds) = schema.value["type"].as_array() else { return vec![whole] };
+        kinds.iter().map(|kind| Variant { kind: kind.as_str(), ..whole.clone() }).collect()
     }
 
     /// Itself with the parts it is made of.

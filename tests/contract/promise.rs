@@ -52,6 +52,9 @@ fn released_contracts_are_never_changed() {
     assert_eq!(found, stated);
 }
 
+/// Something done to a contract.
+type Change = Box<dyn Fn(&mut Value)>;
+
 /// The contract as committed, with `change` made to it.
 fn with(change: impl Fn(&mut Value)) -> Value {
     let mut contract = serde_json::from_str(COMMITTED).unwrap();
@@ -68,9 +71,9 @@ fn set(place: &str, value: &Value) -> impl Fn(&mut Value) + use<> {
         let (above, member) = place.rsplit_once('/').unwrap();
         let member = member.replace("~1", "/");
         let above = contract.pointer_mut(above).unwrap_or_else(|| panic!("{place} is not there"));
-        match above {
-            Value::Array(items) => items.push(value.clone()),
-            other => other[member] = value.clone(),
+        match above.as_array_mut() {
+            Some(items) => items.push(value.clone()),
+            None => above[member] = value.clone(),
         }
     }
 }
@@ -90,7 +93,7 @@ fn without(place: &str) -> impl Fn(&mut Value) + use<> {
 fn a_change_that_breaks_clients_is_found() {
     let form = "/components/schemas/BookingForm";
     let view = "/components/schemas/RoomOxygenAnswer";
-    let cases: Vec<(Box<dyn Fn(&mut Value)>, &str)> = vec![
+    let cases: Vec<(Change, &str)> = vec![
         (Box::new(without("/paths/~1api~1v1~1rooms")), "get /api/v1/rooms is gone"),
         (Box::new(without(ROOM)), "get /api/v1/rooms/{id} is gone"),
         (Box::new(set(&format!("{ROOM}/operationId"), &json!("read_room"))), "another operationId"),
@@ -149,7 +152,7 @@ fn a_contract_that_only_grows_breaks_nobody() {
     let form = "/components/schemas/BookingForm";
     let view = "/components/schemas/RoomOxygenAnswer";
     let optional = json!({ "in": "query", "name": "as", "schema": { "type": "string" } });
-    let cases: Vec<Box<dyn Fn(&mut Value)>> = vec![
+    let cases: Vec<Change> = vec![
         Box::new(|_| {}),
         Box::new(set("/paths/~1api~1v1~1lamps", &json!({ "get": { "operationId": "list_lamps" } }))),
         Box::new(set(&format!("{ROOM}/parameters/-"), &optional)),

@@ -31,7 +31,12 @@ pub(super) enum Format {
 impl Format {
     /// The form that the request's `Content-Type` names.
     pub(super) fn of(request: &HttpRequest) -> Result<Self, Problem> {
-        match body::content_type(request).as_str() {
+        Self::named(&body::content_type(request))
+    }
+
+    /// The form of a media type.
+    pub(super) fn named(media_type: &str) -> Result<Self, Problem> {
+        match media_type {
             "application/json" => Ok(Self::Json),
             "application/x-ndjson" => Ok(Self::Lines),
             "text/csv" => Ok(Self::Csv),

@@ -6,7 +6,10 @@
 #![expect(clippy::print_stdout, reason = "the table is what a benchmark is for")]
 
 mod bookings;
+mod footprint;
+mod openings;
 mod postgres;
+mod readings;
 mod recurrence;
 mod service;
 
@@ -28,7 +31,13 @@ pub(crate) struct Row {
 
 type Benchmark = (&'static str, fn() -> Vec<Row>);
 
-const ALL: [Benchmark; 2] = [("bookings", bookings::run), ("recurrence", recurrence::run)];
+const ALL: [Benchmark; 5] = [
+    ("bookings", bookings::run),
+    ("readings", readings::run),
+    ("openings", openings::run),
+    ("recurrence", recurrence::run),
+    ("footprint", footprint::run),
+];
 
 fn main() {
     let named: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();

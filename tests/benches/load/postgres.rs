@@ -36,6 +36,15 @@ impl Postgres {
         self.must("psql", &["-h", &socket, "-U", "bench", "-v", "ON_ERROR_STOP=1", "-Atqc", sql, "postgres"])
     }
 
+    /// Runs a script with data in it.
+    pub(crate) fn script(&self, script: &str) {
+        let file = self.folder.path().join("data.sql");
+        std::fs::write(&file, script).unwrap();
+        let socket = self.folder.path().display().to_string();
+        let file = file.display().to_string();
+        self.must("psql", &["-h", &socket, "-U", "bench", "-v", "ON_ERROR_STOP=1", "-qf", &file, "postgres"]);
+    }
+
     /// Transactions a second of a script of one, by so many clients on two threads.
     pub(crate) fn pgbench(&self, script: &str, clients: usize, lasting: Duration) -> f64 {
         let file = self.folder.path().join("script.sql");

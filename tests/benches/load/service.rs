@@ -6,7 +6,7 @@ use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 const SCOPES: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
      upkeep:manage plans:manage usage:read nightly:run";
@@ -22,20 +22,41 @@ pub(crate) struct Service {
 impl Service {
     /// Starts it on a new SQLite file.
     pub(crate) fn start() -> Self {
-        let folder = tempfile::tempdir().unwrap();
+        Self::over(tempfile::tempdir().unwrap()).0
+    }
+
+    /// Stops it and starts it again; tells how long it took to be ready.
+    pub(crate) fn restarted(mut self) -> (Self, Duration) {
+        let folder = std::mem::replace(&mut self.folder, tempfile::tempdir().unwrap());
+        drop(self);
+        Self::over(folder)
+    }
+
+    fn over(folder: tempfile::TempDir) -> (Self, Duration) {
         let address = TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap();
+        let begun = Instant::now();
         let child = command(folder.path())
             .args(["serve", "--listen", &address.to_string()])
             .env("DRYKEEP_LOG", "warn")
             .stderr(std::fs::File::create(folder.path().join("log")).unwrap())
             .spawn()
             .unwrap();
-        let mut service = Self { child, address, folder, keeper: String::new() };
         while TcpStream::connect(address).is_err() {
-            std::thread::sleep(Duration::from_millis(5));
+            std::thread::sleep(Duration::from_millis(1));
         }
+        let ready = ureq::get(format!("http://{address}/health/ready")).call().unwrap();
+        assert_eq!(ready.status(), 200);
+        let took = begun.elapsed();
+        let mut service = Self { child, address, folder, keeper: String::new() };
         service.keeper = service.token("keeper", SCOPES);
-        service
+        (service, took)
+    }
+
+    /// The most memory that it has had resident, MB.
+    pub(crate) fn most_memory(&self) -> f64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find(|line| line.starts_with("VmHWM:")).expect("Linux tells of memory");
+        line.split_whitespace().nth(1).unwrap().parse::<f64>().unwrap() / 1024.0
     }
 
     /// A token of its own.
@@ -134,15 +155,22 @@ impl Connection {
         Self { stream, token: token.to_owned(), buffer: Vec::new() }
     }
 
-    /// Posts a body and tells the status; the answer's body stays in the buffer.
+    /// Posts a body and tells the status; the answer stays in the buffer.
     pub(crate) fn post(&mut self, path: &str, kind: &str, body: &[u8]) -> u16 {
+        self.ask("POST", path, &format!("Content-Type: {kind}\r\nContent-Length: {}\r\n", body.len()), body)
+    }
+
+    /// Gets something and tells the status; the answer stays in the buffer.
+    pub(crate) fn get(&mut self, path: &str) -> u16 {
+        self.ask("GET", path, "", b"")
+    }
+
+    fn ask(&mut self, method: &str, path: &str, headers: &str, body: &[u8]) -> u16 {
         self.buffer.clear();
         write!(
             self.buffer,
-            "POST /api/v1{path} HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {}\r\nContent-Type: {kind}\r\n\
-             Content-Length: {}\r\n\r\n",
-            self.token,
-            body.len()
+            "{method} /api/v1{path} HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {}\r\n{headers}\r\n",
+            self.token
         )
         .unwrap();
         self.buffer.extend_from_slice(body);
@@ -168,7 +196,7 @@ impl Connection {
                 let (name, value) = line.split_once(':')?;
                 name.eq_ignore_ascii_case("content-length").then(|| value.trim().parse().unwrap())
             })
-            .expect("answers say how long they are");
+            .unwrap_or_else(|| panic!("an answer does not say how long it is: {text}"));
         let status = text[9..12].parse().unwrap();
         while self.buffer.len() < head + length {
             let read = self.stream.read(&mut chunk).unwrap();

@@ -1,0 +1,91 @@
+//! Openings of three hours over fifty boxes and eight weeks with 20 000 bookings,
+//! beside PostgreSQL answering the like from multiranges. Ours also knows opening
+//! hours, windows, holds, antechamber turns and who may use which box.
+
+use super::Row;
+use super::postgres::Postgres;
+use super::service::{Connection, Service};
+use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use drykeep::clock::Clock;
+use serde_json::json;
+use std::fmt::Write as _;
+use std::time::{Duration, Instant};
+
+const BOXES: usize = 50;
+const BOOKINGS: usize = 20_000;
+const WEEKS: i64 = 8;
+const TIMES: u32 = 10;
+
+pub(crate) fn run() -> Vec<Row> {
+    let first =
+        (Clock::System.now() + TimeDelta::days(1)).date_naive().and_hms_opt(0, 0, 0).unwrap().and_utc();
+    let (ours, theirs) = (ours(first).as_secs_f64() * 1e3, baseline(first).as_secs_f64() * 1e3);
+    vec![Row {
+        what: "openings, 50 boxes, 8 weeks, 20 000 bookings",
+        ours: format!("{ours:.1} ms"),
+        baseline: format!("{theirs:.1} ms, PostgreSQL multiranges"),
+        ratio: ours / theirs,
+        aim: "≤ 0.25",
+        met: ours <= 0.25 * theirs,
+    }]
+}
+
+/// When the bookings are: each box's in turn, two hours each with half an hour between,
+/// on either station.
+fn booked(first: DateTime<Utc>) -> Vec<(usize, usize, DateTime<Utc>, DateTime<Utc>)> {
+    (0..BOOKINGS)
+        .map(|number| {
+            let (at, turn) = (number % BOXES, number / BOXES);
+            let start = first + TimeDelta::minutes(i64::try_from(turn / 2).unwrap() * 150);
+            (at, turn % 2, start, start + TimeDelta::hours(2))
+        })
+        .collect()
+}
+
+fn shown(at: DateTime<Utc>) -> String {
+    at.to_rfc3339_opts(SecondsFormat::Secs, true)
+}
+
+fn ours(first: DateTime<Utc>) -> Duration {
+    let service = Service::start();
+    service.furnish(BOXES, "ada");
+    let mut ada = Connection::new(service.address, &service.token("ada", "facility:read bookings:write"));
+    for (at, station, start, end) in booked(first) {
+        let body = json!({ "glovebox": format!("BOX-{at}"), "station": format!("S{}", station + 1),
+            "start": shown(start), "end": shown(end) });
+        let status = ada.post("/bookings", "application/json", body.to_string().as_bytes());
+        assert_eq!(status, 201, "{}", ada.text());
+    }
+    let query = format!(
+        "/openings?duration=PT3H&from={}&to={}&limit=100",
+        shown(first),
+        shown(first + TimeDelta::weeks(WEEKS))
+    );
+    let begun = Instant::now();
+    for _ in 0..TIMES {
+        let status = ada.get(&query);
+        assert!(status == 200 && ada.text().contains("BOX-"), "{}", ada.text());
+    }
+    begun.elapsed() / TIMES
+}
+
+fn baseline(first: DateTime<Utc>) -> Duration {
+    let server = Postgres::start();
+    let mut rows =
+        String::from("CREATE TABLE claim (station int, during tstzrange); COPY claim FROM stdin;\n");
+    for (at, station, start, end) in booked(first) {
+        writeln!(rows, "{}\t[\"{}\",\"{}\")", at * 2 + station, shown(start), shown(end)).unwrap();
+    }
+    rows.push_str("\\.\nCREATE INDEX ON claim USING gist (during); VACUUM ANALYZE claim;\n");
+    server.script(&rows);
+    let range = format!("tstzrange('{}', '{}')", shown(first), shown(first + TimeDelta::weeks(WEEKS)));
+    let query = format!(
+        "SELECT station, free FROM (
+             SELECT station, unnest(tstzmultirange({range}) - range_agg(during)) AS free
+             FROM claim WHERE during && {range} GROUP BY station) AS gaps
+         WHERE upper(free) - lower(free) >= interval '3 hours' ORDER BY lower(free) LIMIT 100;"
+    );
+    // By pgbench, so that a connection is kept as ours is.
+    let per_second = server.pgbench(&query.replace('\n', " "), 1, Duration::from_secs(5));
+    Duration::from_secs_f64(1.0 / per_second)
+}
