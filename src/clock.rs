@@ -2,6 +2,7 @@
 
 use crate::domain::planning::Budget;
 use chrono::{DateTime, SubsecRound, Utc};
+use std::cell::RefCell;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
@@ -108,9 +109,22 @@ impl Budget for Until {
     }
 }
 
+/// Makes ids.
+type Mint = Box<dyn FnMut() -> Uuid>;
+
+thread_local! {
+    static MINT: RefCell<Option<Mint>> = const { RefCell::new(None) };
+}
+
+/// Lets the ids that this thread needs come from `mint`, so that what happens
+/// on it can be repeated to the letter.
+pub fn mint_ids_by(mint: impl FnMut() -> Uuid + 'static) {
+    MINT.set(Some(Box::new(mint)));
+}
+
 /// A fresh id; ids minted later sort later.
 pub fn fresh_id() -> Uuid {
-    Uuid::now_v7()
+    MINT.with_borrow_mut(|mint| mint.as_mut().map_or_else(Uuid::now_v7, |mint| mint()))
 }
 
 /// Fresh random bytes that nobody can guess.

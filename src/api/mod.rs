@@ -89,7 +89,7 @@ pub fn contract_document() -> String {
 }
 
 /// Everything that the contract describes.
-pub(crate) fn described(config: &mut ServiceConfig<'_>) {
+pub fn described(config: &mut ServiceConfig<'_>) {
     config
         .service(health::live)
         .service(health::ready)

@@ -151,6 +151,9 @@ impl From<&Ingested> for IngestedBody {
     }
 }
 
+/// Bytes of a body that is parsed where it is received.
+const SMALL: usize = 8 * 1024;
+
 /// What a body of readings of a media type says, received at a time; an error says why none of it can be read.
 ///
 /// ```
@@ -188,13 +191,19 @@ impl FromRequest for Sent {
 }
 
 impl Sent {
-    /// Parses off the threads that serve requests: a full body takes a while.
+    /// Parses a large body off the threads that serve requests: it takes a while.
+    /// Handing a small one over would take longer than parsing it.
     async fn parse(self, now: DateTime<Utc>) -> Result<(Batch, Option<OnceKey>), Problem> {
-        let parsed = web::block(move || {
-            let mut batch = Batch::received_at(now);
-            self.format.read(&self.bytes, &mut batch).map(|()| (batch, self.once))
-        });
+        if self.bytes.len() <= SMALL {
+            return self.parsed(now);
+        }
+        let parsed = web::block(move || self.parsed(now));
         parsed.await.unwrap_or_else(|_| Err(Problem::new(super::problem::INTERNAL, "parsing was cut short")))
+    }
+
+    fn parsed(self, now: DateTime<Utc>) -> Result<(Batch, Option<OnceKey>), Problem> {
+        let mut batch = Batch::received_at(now);
+        self.format.read(&self.bytes, &mut batch).map(|()| (batch, self.once))
     }
 }
 

@@ -111,6 +111,10 @@ impl From<DieselError> for StoreError {
             _ if [
                 "database is locked",
                 "disk is full",
+                // SQLite ends the whole transaction where the disk is full: what
+                // fails then is undoing the part of it that met the full disk.
+                "no such savepoint",
+                "no transaction is active",
                 "disk I/O error",
                 "lock timeout",
                 "terminating connection",

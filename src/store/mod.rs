@@ -41,12 +41,14 @@ mod writer;
 pub use db::{DatabaseUrl, UnknownDatabaseUrl};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
 pub use examine::{Examination, examine};
+pub use writer::Batches;
 
 use bell::Bell;
 use db::{Connector, Db};
 use diesel::Connection;
 use diesel::connection::SimpleConnection as _;
 use diesel::r2d2::Pool;
+use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::oneshot;
@@ -93,6 +95,8 @@ struct Inner {
     pool: Pool<Connector>,
     /// Present on `SQLite` only; taken out on close.
     writer: Mutex<Option<Writer>>,
+    /// Whether reads run at once where they are asked for.
+    in_turn: bool,
     bell: Arc<Bell>,
 }
 
@@ -106,25 +110,30 @@ impl Store {
     /// Opens the database, creating an `SQLite` file where there is none, and
     /// applies the migrations that are missing.
     pub fn open(url: &DatabaseUrl) -> StoreResult<Self> {
-        let connector = Connector(url.clone());
-        let applied = migrate::migrate(&mut connector.open()?)?;
-        if !applied.is_empty() {
-            tracing::info!(?applied, "migrated the database");
-        }
+        let connector = migrated(url)?;
         let writer = match url {
             DatabaseUrl::Sqlite(_) => Some(Writer::start(connector.clone())?),
             DatabaseUrl::Postgres(_) => None,
         };
+        Ok(Self::over(connector, writer, false))
+    }
+
+    /// Opens an `SQLite` file for a caller who decides when what waits to be
+    /// written is committed. Nothing then runs beside the caller, and whatever
+    /// order things happen in can be had again: for simulations.
+    pub fn open_in_turn(path: &Path) -> StoreResult<(Self, Batches)> {
+        let connector = migrated(&DatabaseUrl::Sqlite(path.to_owned()))?;
+        let (writer, batches) = Writer::by_hand(connector.clone())?;
+        Ok((Self::over(connector, Some(writer), true), batches))
+    }
+
+    fn over(connector: Connector, writer: Option<Writer>, in_turn: bool) -> Self {
         let pool = connector.pool(POOL_SIZE);
-        Ok(Self {
-            inner: Arc::new(Inner {
-                url: url.clone(),
-                pool,
-                writer: Mutex::new(writer),
-                bell: Arc::default(),
-            }),
+        let (url, writer) = (connector.0, Mutex::new(writer));
+        Self {
+            inner: Arc::new(Inner { url, pool, writer, in_turn, bell: Arc::default() }),
             patience: PATIENCE,
-        })
+        }
     }
 
     /// The same, keeping requests waiting for so long at most.
@@ -186,6 +195,9 @@ impl Store {
         T: Send + 'static,
         E: From<StoreError> + Send + 'static,
     {
+        if self.inner.in_turn {
+            return self.read_blocking(work);
+        }
         let store = self.clone();
         self.patiently(off_thread(move || store.read_blocking(work))).await
     }
@@ -290,6 +302,16 @@ impl Store {
             attempt += 1;
         }
     }
+}
+
+/// Where to connect to, with the migrations applied.
+fn migrated(url: &DatabaseUrl) -> StoreResult<Connector> {
+    let connector = Connector(url.clone());
+    let applied = migrate::migrate(&mut connector.open()?)?;
+    if !applied.is_empty() {
+        tracing::info!(?applied, "migrated the database");
+    }
+    Ok(connector)
 }
 
 fn writer_gone() -> StoreError {

@@ -6,7 +6,7 @@
 use super::db::{Connector, Db};
 use super::error::{StoreError, StoreResult};
 use diesel::Connection;
-use diesel::connection::{AnsiTransactionManager, TransactionManager};
+use diesel::connection::{AnsiTransactionManager, SimpleConnection as _, TransactionManager};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
@@ -31,7 +31,7 @@ pub(crate) enum Outcome {
     Undo,
 }
 
-/// The handle through which requests reach the writer's thread.
+/// The handle through which requests reach the writer.
 #[derive(Debug)]
 pub(crate) struct Writer {
     queue: Option<SyncSender<Job>>,
@@ -41,13 +41,24 @@ pub(crate) struct Writer {
 impl Writer {
     /// Starts the thread on a connection of its own.
     pub(crate) fn start(connector: Connector) -> StoreResult<Self> {
-        let db = connector.open()?;
-        let (queue, jobs) = sync_channel(LONGEST_QUEUE);
+        let (mut writer, mut batches) = Self::by_hand(connector)?;
         let thread = std::thread::Builder::new()
             .name("writer".to_owned())
-            .spawn(move || run(&connector, db, &jobs))
+            .spawn(move || {
+                while let Ok(first) = batches.jobs.recv() {
+                    batches.commit_with(first);
+                }
+            })
             .map_err(|e| StoreError::Unavailable(e.to_string()))?;
-        Ok(Self { queue: Some(queue), thread: Some(thread) })
+        writer.thread = Some(thread);
+        Ok(writer)
+    }
+
+    /// A writer without a thread: what waits is committed when its batches are told to.
+    pub(crate) fn by_hand(connector: Connector) -> StoreResult<(Self, Batches)> {
+        let db = connector.open()?;
+        let (queue, jobs) = sync_channel(LONGEST_QUEUE);
+        Ok((Self { queue: Some(queue), thread: None }, Batches { connector, db, jobs }))
     }
 
     /// Hands a request in; its answer comes through the job itself.
@@ -69,10 +80,38 @@ impl Drop for Writer {
     }
 }
 
-fn run(connector: &Connector, mut db: Db, jobs: &Receiver<Job>) {
-    while let Ok(first) = jobs.recv() {
+/// The requests waiting at the writer, and the connection that commits them
+/// batch by batch.
+pub struct Batches {
+    connector: Connector,
+    db: Db,
+    jobs: Receiver<Job>,
+}
+
+impl std::fmt::Debug for Batches {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Batches").finish_non_exhaustive()
+    }
+}
+
+impl Batches {
+    /// Commits what is waiting, as one batch, and answers it. Tells whether
+    /// anything was.
+    pub fn commit(&mut self) -> bool {
+        let first = self.jobs.try_recv();
+        first.map(|first| self.commit_with(first)).is_ok()
+    }
+
+    /// Runs statements on the writer's connection, such as those that set how
+    /// long it waits and how large the file may become.
+    pub fn set(&mut self, statements: &str) -> StoreResult<()> {
+        Ok(self.db.batch_execute(statements)?)
+    }
+
+    fn commit_with(&mut self, first: Job) {
+        let Self { connector, db, jobs } = self;
         let mut answers = Vec::new();
-        let decided = catch_unwind(AssertUnwindSafe(|| commit_together(&mut db, first, jobs, &mut answers)));
+        let decided = catch_unwind(AssertUnwindSafe(|| commit_together(db, first, jobs, &mut answers)));
         let broken = decided.is_err();
         let result = decided.unwrap_or_else(|_| {
             Err(StoreError::Unavailable("a request failed while being written".to_owned()))
@@ -88,7 +127,7 @@ fn run(connector: &Connector, mut db: Db, jobs: &Receiver<Job>) {
         }
         if broken || result.is_err() {
             match connector.open() {
-                Ok(fresh) => db = fresh,
+                Ok(fresh) => *db = fresh,
                 Err(error) => tracing::error!(%error, "the writer could not reopen the database"),
             }
         }
@@ -133,5 +172,41 @@ fn commit(db: &mut Db) -> Result<(), StoreError> {
     match db {
         Db::Sqlite(connection) => Ok(AnsiTransactionManager::commit_transaction(connection)?),
         Db::Postgres(connection) => Ok(AnsiTransactionManager::commit_transaction(connection)?),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::store::{Store, StoreError, Tx, events, feed};
+    use chrono::DateTime;
+    use serde_json::json;
+    use uuid::Uuid;
+
+    fn append(tx: &mut Tx<'_>, length: usize) -> Result<(), StoreError> {
+        let body = json!({ "remark": "x".repeat(length) });
+        events::append(tx, DateTime::UNIX_EPOCH, "room.changed", Uuid::nil(), "keeper", &body)
+    }
+
+    /// `SQLite` then undoes the whole transaction by itself, with the part of it
+    /// that met the full disk, so that undoing the part fails too.
+    #[test]
+    fn a_full_disk_is_told_as_such_from_within_a_part_of_a_transaction() {
+        let folder = tempfile::tempdir().unwrap();
+        let (store, mut batches) = Store::open_in_turn(&folder.path().join("full.db")).unwrap();
+        batches.set("PRAGMA max_page_count = 1").unwrap();
+        let answer = store
+            .submit(|tx| {
+                append(tx, 1)?;
+                tx.nested(|tx| append(tx, 1_000_000))
+            })
+            .unwrap();
+        assert!(batches.commit());
+        let answer = answer.blocking_recv().unwrap();
+        assert!(matches!(answer, Err(StoreError::Unavailable(_))), "{answer:?}");
+        assert_eq!(store.read_blocking(|tx| feed::last(tx)).unwrap(), 0);
+        // The next one finds a connection that works.
+        let answer = store.submit(|tx| append(tx, 1)).unwrap();
+        assert!(batches.commit());
+        answer.blocking_recv().unwrap().unwrap();
     }
 }

@@ -113,7 +113,7 @@ impl App {
     /// What is done every minute: bookings that nobody came for are released,
     /// and answers kept for longer than a day and deliveries done with for longer
     /// than thirty are forgotten.
-    pub(crate) async fn keep_house(&self) -> Result<()> {
+    pub async fn keep_house(&self) -> Result<()> {
         self.command(|tx, now| {
             run_booking::release_no_shows(tx, now)?;
             deliveries::forget(tx, now - TimeDelta::days(30))?;
