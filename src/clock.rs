@@ -4,7 +4,7 @@ use crate::domain::planning::Budget;
 use chrono::{DateTime, SubsecRound, Utc};
 use std::cell::RefCell;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 use uuid::Uuid;
 
@@ -43,24 +43,69 @@ impl Clock {
     }
 }
 
-/// A budget of so much time from now on, by the machine's clock.
-#[derive(Debug, Clone, Copy)]
-pub struct Until(Instant);
+/// A word to those who work for somebody: it is no longer wanted.
+#[derive(Debug, Clone, Default)]
+pub struct Halt(Arc<AtomicBool>);
+
+impl Halt {
+    /// Says it, for good.
+    pub fn call(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it was said.
+    pub fn called(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+
+    /// Says it when what waits for the work is dropped.
+    pub fn when_dropped(&self) -> HaltWhenDropped {
+        HaltWhenDropped(self.clone())
+    }
+}
+
+/// Calls a [`Halt`] at its end.
+#[derive(Debug)]
+#[must_use = "dropped at once, it calls at once"]
+pub struct HaltWhenDropped(Halt);
+
+impl Drop for HaltWhenDropped {
+    fn drop(&mut self) {
+        self.0.call();
+    }
+}
+
+/// A budget of so much time from now on, by the machine's clock, or less where a
+/// halt is called.
+#[derive(Debug)]
+pub struct Until {
+    end: Instant,
+    halts: Vec<Halt>,
+}
 
 impl Until {
     /// Until `length` from now.
     pub fn after(length: Duration) -> Self {
-        Self(Instant::now() + length)
+        Self { end: Instant::now() + length, halts: Vec::new() }
+    }
+
+    /// The same, or until one of these is called.
+    #[must_use]
+    pub fn unless(self, halts: &[Halt]) -> Self {
+        Self { halts: halts.to_vec(), ..self }
     }
 }
 
 impl Budget for Until {
     fn spent(&mut self) -> bool {
-        Instant::now() >= self.0
+        self.left().is_some_and(|left| left.is_zero())
     }
 
     fn left(&self) -> Option<Duration> {
-        Some(self.0.saturating_duration_since(Instant::now()))
+        if self.halts.iter().any(Halt::called) {
+            return Some(Duration::ZERO);
+        }
+        Some(self.end.saturating_duration_since(Instant::now()))
     }
 }
 

@@ -1,7 +1,10 @@
 //! Settings: `drykeep.toml`, then the environment, then flags; all faults are
 //! reported together. The only reader of files and environment at start.
 
+mod http;
 mod issuers;
+
+pub use http::HttpSettings;
 
 use crate::clock::Clock;
 use crate::domain::feed::Reach;
@@ -42,6 +45,8 @@ pub struct Config {
     pub log_format: LogFormat,
     /// Where webhooks may go.
     pub reach: Reach,
+    /// What callers are held to.
+    pub http: HttpSettings,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -61,6 +66,8 @@ struct FileSettings {
     webhook_http: Option<bool>,
     webhook_networks: Option<Vec<String>>,
     webhook_authorities_file: Option<PathBuf>,
+    #[serde(default)]
+    http: http::FileSettings,
 }
 
 /// Settings given on the command line, which win over all others.
@@ -117,6 +124,7 @@ impl Config {
             path("WEBHOOK_AUTHORITIES_FILE", file.webhook_authorities_file),
             &mut faults,
         );
+        let http = HttpSettings::read(file.http, &mut faults);
         let secret_file = path("SECRET_FILE", file.secret_file);
         let key_set = issuers::key_source(
             "",
@@ -143,6 +151,7 @@ impl Config {
             log: pick("LOG", file.log, "info"),
             log_format,
             reach,
+            http,
         })
     }
 

@@ -1,8 +1,14 @@
 //! Serves the API: routes, request ids, limits and a graceful stop.
 
+mod arrival;
+mod cors;
+mod headers;
+
+use crate::api::limits::{self, Limiter, Proxies};
 use crate::api::metrics::{self, Metrics};
 use crate::api::problem::{self, Problem};
 use crate::api::{self, contract, problem_pages};
+use crate::config::HttpSettings;
 use crate::identity::Verifier;
 use crate::outbox;
 use crate::telemetry;
@@ -10,13 +16,20 @@ use crate::usecases::App;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
 use actix_web::http::Method;
-use actix_web::middleware::{Compress, DefaultHeaders, Next, from_fn};
+use actix_web::middleware::{Compress, Condition, Next, from_fn};
 use actix_web::{HttpRequest, HttpResponse, HttpServer, web};
 use std::net::TcpListener;
 use std::time::Duration;
 use thiserror::Error;
 use utoipa_actix_web::AppExt as _;
 use utoipa_swagger_ui::SwaggerUi;
+
+/// How long the head of a request may take to arrive.
+const HEAD_WITHIN: Duration = Duration::from_secs(15);
+
+/// How long a connection without requests is kept: longer than proxies keep theirs, which is a minute
+/// mostly, so that none sends a request into one that is just being closed.
+const KEPT_OPEN: Duration = Duration::from_secs(75);
 
 /// Why the server could not start.
 #[derive(Debug, Error)]
@@ -38,30 +51,36 @@ pub fn serve(
     verifier: Verifier,
     listener: TcpListener,
     workers: usize,
+    settings: &HttpSettings,
 ) -> Result<Server, ServeError> {
     outbox::start(app.store().clone(), app.clock().clone(), app.reach())?;
     actix_web::rt::spawn(keep_house(app.clone()));
+    let planner = app.clone();
     let data = web::Data::new(app);
     verifier.fetch_ahead();
     let verifier = web::Data::new(verifier);
     let metrics = web::Data::new(Metrics::new()?);
+    let proxies = Proxies { trusted: settings.trusted_proxies.clone(), forwarded: settings.forwarded };
+    let limiter = web::Data::new(Limiter::new(settings.rates, proxies));
     let document = contract::document();
     let methods = web::Data::new(contract::methods(&document));
+    let HttpSettings { cors_origins, hsts, body_within, .. } = settings.clone();
     let server = HttpServer::new(move || {
-        let counters = metrics.clone();
+        let (counters, counted, limiter) = (metrics.clone(), metrics.clone(), limiter.clone());
+        // What stands below sees a request first, and its answer last.
         actix_web::App::new()
             .app_data(data.clone())
             .app_data(verifier.clone())
             .app_data(metrics.clone())
             .app_data(methods.clone())
             .wrap(Compress::default())
+            .wrap(from_fn(move |request, next| arrival::in_time(body_within, request, next)))
+            .wrap(from_fn(move |request, next| {
+                limits::hold_back(limiter.clone(), counted.clone(), request, next)
+            }))
             .wrap(from_fn(move |request, next| metrics::observe(counters.clone(), request, next)))
-            .wrap(
-                DefaultHeaders::new()
-                    .add(("X-Content-Type-Options", "nosniff"))
-                    .add(("Referrer-Policy", "no-referrer"))
-                    .add(("X-Frame-Options", "DENY")),
-            )
+            .wrap(Condition::new(!cors_origins.is_empty(), cors::rules(&cors_origins)))
+            .wrap(from_fn(move |request, next| headers::protect(hsts, request, next)))
             .wrap(from_fn(telemetry::with_request_id))
             .wrap(from_fn(head_as_get))
             .into_utoipa_app()
@@ -73,8 +92,16 @@ pub fn serve(
             .default_service(web::route().to(no_such_route))
     })
     .workers(workers)
-    .client_request_timeout(Duration::from_secs(15))
+    .max_connections(settings.most_connections.div_ceil(workers))
+    .client_request_timeout(HEAD_WITHIN)
+    .keep_alive(KEPT_OPEN)
+    // A client that has gone away is not worked for.
+    .h1_allow_half_closed(false)
     .shutdown_timeout(15)
+    .shutdown_signal(async move {
+        arrival::asked_to_stop().await;
+        planner.stop_searching();
+    })
     .listen(listener)?
     .run();
     Ok(server)

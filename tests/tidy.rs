@@ -39,6 +39,7 @@ const EXCEPTIONS: &[(&str, &str, &str)] = &[
 const LIBRARIES: &[(&str, &[&str])] = &[
     ("diesel", &["store"]),
     ("diesel_migrations", &["store"]),
+    ("actix_cors", &["server"]),
     ("actix_web", &["api", "server", "telemetry", "cli"]),
     ("tracing_actix_web", &["server", "telemetry"]),
     ("utoipa", &["api", "server"]),

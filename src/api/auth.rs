@@ -6,7 +6,7 @@ use crate::domain::access::Actor;
 use crate::identity::Verifier;
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
-use actix_web::{FromRequest, HttpRequest, web};
+use actix_web::{FromRequest, HttpMessage as _, HttpRequest, web};
 use std::pin::Pin;
 
 /// The authenticated caller of a request.
@@ -18,13 +18,29 @@ impl FromRequest for Caller {
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         let request = request.clone();
-        Box::pin(async move {
-            let verifier = request
-                .app_data::<web::Data<Verifier>>()
-                .ok_or_else(|| Problem::new(problem::INTERNAL, "no keys are configured"))?;
-            Ok(Self(verifier.admit(bearer_token(&request)?).await?))
-        })
+        Box::pin(async move { identify(&request).await.map(Self) })
     }
+}
+
+/// What was found of a request's token.
+struct Identified(Result<Actor, Problem>);
+
+/// Who sent a request. Its token is checked once, however often this is asked.
+pub(crate) async fn identify(request: &HttpRequest) -> Result<Actor, Problem> {
+    let known = request.extensions().get::<Identified>().map(|known| known.0.clone());
+    if let Some(known) = known {
+        return known;
+    }
+    let found = authenticate(request).await;
+    request.extensions_mut().insert(Identified(found.clone()));
+    found
+}
+
+async fn authenticate(request: &HttpRequest) -> Result<Actor, Problem> {
+    let verifier = request
+        .app_data::<web::Data<Verifier>>()
+        .ok_or_else(|| Problem::new(problem::INTERNAL, "no keys are configured"))?;
+    Ok(verifier.admit(bearer_token(request)?).await?)
 }
 
 fn bearer_token(request: &HttpRequest) -> Result<&str, Problem> {

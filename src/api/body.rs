@@ -5,6 +5,7 @@ use super::strict::Strict;
 use crate::domain::violations::Violation;
 use crate::usecases::once::OnceKey;
 use actix_web::dev::Payload;
+use actix_web::error::PayloadError;
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::web::{Bytes, BytesMut};
 use actix_web::{FromRequest, HttpRequest};
@@ -16,6 +17,7 @@ use serde::de::{Deserialize, DeserializeOwned};
 use serde_json::Value;
 use serde_json::error::Category;
 use sha2::{Digest, Sha256};
+use std::io::ErrorKind;
 
 /// Largest JSON body of an ordinary request.
 pub(crate) const JSON_LIMIT: usize = 256 * 1024;
@@ -66,8 +68,7 @@ pub(crate) fn content_type(request: &HttpRequest) -> String {
 pub(crate) async fn read(mut payload: Payload, limit: usize) -> Result<Bytes, Problem> {
     let mut bytes = BytesMut::new();
     while let Some(chunk) = payload.next().await {
-        let chunk =
-            chunk.map_err(|e| Problem::new(problem::UNREADABLE, format!("the body broke off: {e}")))?;
+        let chunk = chunk.map_err(|error| broken_off(&error))?;
         if bytes.len() + chunk.len() > limit {
             return Err(Problem::new(
                 problem::TOO_LARGE,
@@ -77,6 +78,15 @@ pub(crate) async fn read(mut payload: Payload, limit: usize) -> Result<Bytes, Pr
         bytes.extend_from_slice(&chunk);
     }
     Ok(bytes.freeze())
+}
+
+fn broken_off(error: &PayloadError) -> Problem {
+    if let PayloadError::Io(cause) = error
+        && cause.kind() == ErrorKind::TimedOut
+    {
+        return Problem::new(problem::TOO_SLOW, "the body did not arrive in time");
+    }
+    Problem::new(problem::UNREADABLE, format!("the body broke off: {error}"))
 }
 
 /// Parses JSON; malformed text is unreadable (400), well-formed JSON of the

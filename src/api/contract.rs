@@ -156,8 +156,14 @@ fn complete_path(path: &str, item: &mut PathItem) {
     }
 }
 
-const BODY_PROBLEMS: [Kind; 5] =
-    [problem::UNREADABLE, problem::TAKEN, problem::TOO_LARGE, problem::UNSUPPORTED, problem::INVALID];
+const BODY_PROBLEMS: [Kind; 6] = [
+    problem::UNREADABLE,
+    problem::TOO_SLOW,
+    problem::TAKEN,
+    problem::TOO_LARGE,
+    problem::UNSUPPORTED,
+    problem::INVALID,
+];
 
 fn complete_operation(path: &str, operation: &mut Operation, more: &[Kind]) {
     if operation.description.is_none() {
@@ -183,6 +189,7 @@ fn complete_operation(path: &str, operation: &mut Operation, more: &[Kind]) {
     if !open {
         add_problem(operation, problem::INTERNAL);
         add_problem(operation, problem::UNAVAILABLE);
+        counted(operation);
     }
     if path.contains('{') {
         add_problem(operation, problem::NOT_FOUND);
@@ -213,7 +220,7 @@ fn add_problem(operation: &mut Operation, kind: Kind) {
     if status == "401" {
         response = response.header("WWW-Authenticate", text_header("How to authenticate."));
     }
-    if status == "503" {
+    if status == "503" || status == "429" {
         response = response.header("Retry-After", text_header("Seconds to wait."));
     }
     operation.responses.responses.entry(status.to_owned()).or_insert_with(|| RefOr::T(response.build()));
@@ -229,6 +236,19 @@ fn text_header(about: &str) -> utoipa::openapi::header::Header {
 fn describe_header(operation: &mut Operation, status: &str, name: &str, about: &str) {
     if let Some(RefOr::T(response)) = operation.responses.responses.get_mut(status) {
         response.headers.insert(name.to_owned(), RefOr::T(text_header(about)));
+    }
+}
+
+/// What is said of the caller's quota, in answers that are given and in those that are not.
+fn counted(operation: &mut Operation) {
+    add_problem(operation, problem::TOO_MANY);
+    let statuses: Vec<String> = operation.responses.responses.keys().cloned().collect();
+    for status in statuses.iter().filter(|status| status.starts_with('2') || *status == "429") {
+        let policy = "The quota that the request counts towards: its name, requests and seconds.";
+        describe_header(operation, status, "RateLimit-Policy", policy);
+        let left = "What is left of it, and in how many seconds it is whole again or, where nothing is, \
+             there is some.";
+        describe_header(operation, status, "RateLimit", left);
     }
 }
 

@@ -362,6 +362,7 @@ impl DueItemBody {
 /// Query of the list of due items.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct DueQuery {
     /// Only those in these states, separated by commas.
     #[param(example = "due,overdue")]

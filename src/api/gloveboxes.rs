@@ -303,6 +303,7 @@ impl From<&Stored<Glovebox>> for GloveboxBody {
 /// Query of the list of gloveboxes.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct GloveboxQuery {
     /// Only those filled with this gas: `argon`, `nitrogen` or `helium`.
     working_gas: Option<String>,

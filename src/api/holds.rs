@@ -143,6 +143,7 @@ impl From<&ShownHold> for HoldBody {
 /// Query of the list of holds.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct HoldQuery {
     /// Those of this box only: id or tag.
     glovebox: Option<String>,

@@ -13,6 +13,7 @@ pub(crate) struct Metrics {
     registry: Registry,
     requests: IntCounterVec,
     seconds: HistogramVec,
+    held_back: IntCounterVec,
 }
 
 impl Metrics {
@@ -27,9 +28,19 @@ impl Metrics {
             HistogramOpts::new("drykeep_http_request_seconds", "Time to answer"),
             &["method", "route"],
         )?;
+        let held_back = IntCounterVec::new(
+            Opts::new("drykeep_http_held_back_total", "Requests refused because too many were made"),
+            &["quota"],
+        )?;
+        registry.register(Box::new(held_back.clone()))?;
         registry.register(Box::new(requests.clone()))?;
         registry.register(Box::new(seconds.clone()))?;
-        Ok(Self { registry, requests, seconds })
+        Ok(Self { registry, requests, seconds, held_back })
+    }
+
+    /// Counts a request that was one too many for the quota.
+    pub(crate) fn held_back(&self, quota: &str) {
+        self.held_back.with_label_values(&[quota]).inc();
     }
 }
 

@@ -23,6 +23,7 @@ mod gas_supplies;
 mod gloveboxes;
 mod health;
 mod holds;
+pub mod limits;
 mod maintenance_plans;
 mod maintenance_visits;
 mod maintenance_windows;

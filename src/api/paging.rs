@@ -9,6 +9,7 @@ use uuid::Uuid;
 /// Query of a list.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct PageQuery {
     /// How many at most: 1 to 500, 100 unless given.
     pub(crate) limit: Option<String>,

@@ -77,6 +77,8 @@ kinds! {
         "For instance, a booking that was cancelled cannot be started.";
     STALE = "stale", "It has changed since you saw it", PRECONDITION_FAILED,
         "Fetch it again, look at what changed, and repeat the change with the new ETag.";
+    TOO_SLOW = "too-slow", "The body took too long to arrive", REQUEST_TIMEOUT,
+        "Nothing was done. Send it again, in several parts where the line is slow.";
     TOO_LARGE = "too-large", "The body is too large", PAYLOAD_TOO_LARGE,
         "Send it in several parts.";
     UNSUPPORTED = "unsupported-media-type", "The content type is not understood", UNSUPPORTED_MEDIA_TYPE,
@@ -96,7 +98,11 @@ kinds! {
     CONDITION_MISSING = "condition-missing", "An If-Match header is needed", PRECONDITION_REQUIRED,
         "Send If-Match with the ETag you last saw, so that nobody's change is overwritten unseen.";
     TOO_MANY = "too-many-requests", "Too many requests", TOO_MANY_REQUESTS,
-        "Wait as long as Retry-After says.";
+        "Wait as long as Retry-After says. RateLimit-Policy names the quota and RateLimit what is left of it; reads, \
+         writes, expensive requests and refused tokens are counted apart.";
+    TOOK_TOO_LONG = "took-too-long", "The answer was not ready in time", SERVICE_UNAVAILABLE,
+        "What was asked for may have been done all the same: look before you ask again, or ask again with the same \
+         Idempotency-Key, after the time in Retry-After.";
     UNAVAILABLE = "unavailable", "The service cannot answer now", SERVICE_UNAVAILABLE,
         "The database is busy or out of reach, or the keys of the token's issuer are. Try again after the time in Retry-After; nothing was half done.";
     INTERNAL = "internal", "Something went wrong inside", INTERNAL_SERVER_ERROR,
@@ -132,6 +138,11 @@ impl Problem {
     /// Invalid input with one violation.
     pub(crate) fn field(field: &str, code: &'static str, detail: impl Into<String>) -> Self {
         Self::invalid(&Violation::new(field, code, detail).into())
+    }
+
+    /// The same, worth trying again after so many seconds.
+    pub(crate) fn again_in(self, seconds: u32) -> Self {
+        Self { retry_after: Some(seconds), ..self }
     }
 
     /// A method the path does not take.
@@ -170,6 +181,10 @@ impl ResponseError for Problem {
         if let Some(seconds) = self.retry_after {
             answer.insert_header((header::RETRY_AFTER, HeaderValue::from(seconds)));
         }
+        if self.status == 408 {
+            // RFC 9110 §15.5.9: what is left of the body is not waited for.
+            answer.force_close();
+        }
         if let Some(allow) = &self.allow {
             answer.insert_header((header::ALLOW, allow.as_str()));
         }
@@ -206,7 +221,7 @@ impl From<Error> for Problem {
             Error::BookingRefused(refusal) => super::bookings::refusal_problem(&refusal, None),
             Error::PlanImpossible(refusal) => super::maintenance_plans::refusal_problem(&refusal),
             Error::PlanOutdated(changes) => super::maintenance_plans::outdated_problem(&detail, &changes),
-            Error::PlannerOccupied => Self { retry_after: Some(5), ..Self::new(UNAVAILABLE, detail) },
+            Error::PlannerOccupied | Error::PlannerStopped => Self::new(UNAVAILABLE, detail).again_in(5),
             Error::KeyReused => Self::new(KEY_REUSED, detail),
             Error::Store(error) => store_problem(&error),
         }
@@ -232,13 +247,17 @@ fn store_problem(error: &StoreError) -> Problem {
     match error {
         StoreError::Unavailable(why) => {
             tracing::warn!(why, "the database is not available");
-            Problem { retry_after: Some(1), ..Problem::new(UNAVAILABLE, "the database cannot answer now") }
+            Problem::new(UNAVAILABLE, "the database cannot answer now").again_in(1)
         }
-        StoreError::Contention => Problem {
-            retry_after: Some(1),
-            ..Problem::new(UNAVAILABLE, "too many changes at once to the same things")
-        },
+        StoreError::Contention => {
+            Problem::new(UNAVAILABLE, "too many changes at once to the same things").again_in(1)
+        }
+        StoreError::TookTooLong => {
+            tracing::warn!("a request was given up");
+            Problem::new(TOOK_TOO_LONG, "the database takes long over this").again_in(5)
+        }
         StoreError::Constraint(_)
+        | StoreError::Panicked(_)
         | StoreError::Corrupt { .. }
         | StoreError::Migration(_)
         | StoreError::Database(_) => {

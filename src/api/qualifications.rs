@@ -137,6 +137,7 @@ impl From<&Stored<Qualification>> for QualificationBody {
 /// Query of the list of qualifications.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct QualificationQuery {
     /// Only those of this person, by id or tag.
     person: Option<String>,

@@ -269,6 +269,7 @@ const MOST_ITEMS: i64 = 10_000;
 /// Query of readings.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct ReadingQuery {
     /// What was read: id, tag, or `BOX/PART`.
     subject: String,
@@ -497,6 +498,7 @@ fn latest<T>(shown: &Shown<T>) -> Option<PointBody> {
 /// Which reading to remove.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct RemovalQuery {
     /// What was read: id, tag, or `BOX/PART`.
     subject: String,

@@ -365,6 +365,7 @@ async fn record_service(app: Api, caller: Caller, body: Body<ServiceForm>) -> Re
 /// Query of the list of services.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct ServiceQuery {
     /// Only those on this part, by id or tag.
     subject: Option<String>,

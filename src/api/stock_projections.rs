@@ -185,6 +185,7 @@ impl ProjectionBody {
 /// Query of an outlook.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 struct ProjectionQuery {
     /// How far to look, RFC 3339; a year ahead unless given, at most three.
     until: Option<String>,

@@ -86,7 +86,8 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
 
 /// Opens the application that the settings describe.
 fn open(config: &Config) -> Result<App, Failure> {
-    let app = App::new(Store::open(&config.database)?, Clock::System).reaching(config.reach.clone());
+    let store = Store::open(&config.database)?.answering_within(config.http.answer_within);
+    let app = App::new(store, Clock::System).reaching(config.reach.clone());
     app.prepare()?;
     Ok(app)
 }

@@ -37,8 +37,10 @@ pub(super) fn serve_until_stopped(
     let workers = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
     tracing::info!(address = %config.listen, database = %config.database, "serving");
     let store = app.store().clone();
-    actix_web::rt::System::new()
-        .block_on(async move { Ok::<_, Failure>(server::serve(app, verifier, listener, workers)?.await?) })?;
+    let http = config.http.clone();
+    actix_web::rt::System::new().block_on(async move {
+        Ok::<_, Failure>(server::serve(app, verifier, listener, workers, &http)?.await?)
+    })?;
     store.close();
     tracing::info!("stopped");
     Ok(())

@@ -14,6 +14,7 @@ pub mod names;
 pub mod physics;
 pub mod planning;
 pub mod quantity;
+pub mod quota;
 pub mod upkeep;
 pub mod usage;
 pub mod violations;

@@ -35,6 +35,12 @@ pub enum StoreError {
     /// The database cannot be reached, is full or is too busy.
     #[error("the database is not available: {0}")]
     Unavailable(String),
+    /// The caller has waited for long enough; a change may still be made.
+    #[error("the database took too long")]
+    TookTooLong,
+    /// A fault of the program.
+    #[error("{0}")]
+    Panicked(String),
     /// A stored value is not one this version can have written.
     #[error("stored {what} cannot be read: {why}")]
     Corrupt {

@@ -58,6 +58,8 @@ use writer::{Outcome, Writer};
 const POOL_SIZE: u32 = 16;
 /// How often a transaction lost to a concurrent one is tried again.
 const ATTEMPTS: usize = 5;
+/// How long a request is kept waiting unless told otherwise.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A connection inside a transaction, as handed to the code that uses it.
 pub(crate) struct Tx<'a> {
@@ -84,6 +86,8 @@ impl Tx<'_> {
 #[derive(Clone)]
 pub struct Store {
     inner: Arc<Inner>,
+    /// How long a caller that can wait is kept waiting.
+    patience: Duration,
 }
 
 struct Inner {
@@ -93,7 +97,7 @@ struct Inner {
     writer: Mutex<Option<Writer>>,
     /// Whether reads run at once where they are asked for.
     in_turn: bool,
-    bell: Bell,
+    bell: Arc<Bell>,
 }
 
 impl std::fmt::Debug for Store {
@@ -126,7 +130,16 @@ impl Store {
     fn over(connector: Connector, writer: Option<Writer>, in_turn: bool) -> Self {
         let pool = connector.pool(POOL_SIZE);
         let (url, writer) = (connector.0, Mutex::new(writer));
-        Self { inner: Arc::new(Inner { url, pool, writer, in_turn, bell: Bell::default() }) }
+        Self {
+            inner: Arc::new(Inner { url, pool, writer, in_turn, bell: Arc::default() }),
+            patience: PATIENCE,
+        }
+    }
+
+    /// The same, keeping requests waiting for so long at most.
+    #[must_use]
+    pub fn answering_within(self, patience: Duration) -> Self {
+        Self { patience, ..self }
     }
 
     /// Where the data is.
@@ -172,7 +185,8 @@ impl Store {
         })
     }
 
-    /// Reads within one consistent transaction, off the async threads.
+    /// Reads within one consistent transaction, off the async threads. Given up
+    /// after a while; the work then ends by itself.
     pub(crate) async fn read<T, E>(
         &self,
         work: impl FnOnce(&mut Tx<'_>) -> Result<T, E> + Send + 'static,
@@ -185,10 +199,11 @@ impl Store {
             return self.read_blocking(work);
         }
         let store = self.clone();
-        off_thread(move || store.read_blocking(work)).await
+        self.patiently(off_thread(move || store.read_blocking(work))).await
     }
 
-    /// Writes within one transaction; durable once it has returned.
+    /// Writes within one transaction; durable once it has returned. Given up after
+    /// a while, when it may still be done.
     ///
     /// `work` may run more than once, when the database asks to try again.
     pub(crate) async fn write<T, E>(
@@ -199,20 +214,25 @@ impl Store {
         T: Send + 'static,
         E: CarriesStoreError + Send + 'static,
     {
-        let done = match &self.inner.url {
+        match &self.inner.url {
             DatabaseUrl::Sqlite(_) => {
                 let answer = self.submit(work)?;
-                answer.await.unwrap_or_else(|_| Err(writer_gone().into()))
+                self.patiently(async { answer.await.unwrap_or_else(|_| Err(writer_gone().into())) }).await
             }
             DatabaseUrl::Postgres(_) => {
                 let store = self.clone();
-                off_thread(move || store.write_postgres(work)).await
+                self.patiently(off_thread(move || store.write_postgres(work))).await
             }
-        };
-        if done.is_ok() {
-            self.ring();
         }
-        done
+    }
+
+    async fn patiently<T, E: From<StoreError>>(
+        &self,
+        work: impl Future<Output = Result<T, E>>,
+    ) -> Result<T, E> {
+        tokio::time::timeout(self.patience, work)
+            .await
+            .unwrap_or_else(|_| Err(StoreError::TookTooLong.into()))
     }
 
     /// [`Store::write`] for callers outside the async runtime.
@@ -224,16 +244,12 @@ impl Store {
         T: Send + 'static,
         E: CarriesStoreError + Send + 'static,
     {
-        let done = match &self.inner.url {
+        match &self.inner.url {
             DatabaseUrl::Sqlite(_) => {
                 self.submit(work)?.blocking_recv().unwrap_or_else(|_| Err(writer_gone().into()))
             }
             DatabaseUrl::Postgres(_) => self.write_postgres(work),
-        };
-        if done.is_ok() {
-            self.ring();
         }
-        done
     }
 
     fn submit<T, E>(
@@ -246,15 +262,20 @@ impl Store {
     {
         let (sender, receiver) = oneshot::channel();
         let span = tracing::Span::current();
+        let bell = Arc::clone(&self.inner.bell);
         let job: writer::Job = Box::new(move |db| {
             let done = span.in_scope(|| work(&mut Tx { db }));
             let outcome = if done.is_ok() { Outcome::Keep } else { Outcome::Undo };
             let answer: writer::Answer = Box::new(move |committed| {
-                // A caller that has gone away does not want its answer.
-                drop(sender.send(match committed {
+                let done = match committed {
                     Ok(()) => done,
                     Err(error) => done.and(Err(error.into())),
-                }));
+                };
+                if done.is_ok() {
+                    bell.ring();
+                }
+                // A caller that has gone away does not want its answer.
+                drop(sender.send(done));
             });
             (answer, outcome)
         });
@@ -273,6 +294,9 @@ impl Store {
             let result = in_transaction(&mut db, &work);
             let lost = matches!(&result, Err(e) if matches!(e.store_error(), Some(StoreError::Contention)));
             if !lost || attempt == ATTEMPTS {
+                if result.is_ok() {
+                    self.ring();
+                }
                 return result;
             }
             attempt += 1;
@@ -301,9 +325,11 @@ where
     E: From<StoreError> + Send + 'static,
 {
     let span = tracing::Span::current();
-    tokio::task::spawn_blocking(move || span.in_scope(work))
-        .await
-        .unwrap_or_else(|e| Err(StoreError::Unavailable(format!("work was cut short: {e}")).into()))
+    tokio::task::spawn_blocking(move || span.in_scope(work)).await.unwrap_or_else(|cut| {
+        let why = format!("work was cut short: {cut}");
+        let error = if cut.is_panic() { StoreError::Panicked(why) } else { StoreError::Unavailable(why) };
+        Err(error.into())
+    })
 }
 
 /// Keeps a caller's error apart from the database's own within a transaction.

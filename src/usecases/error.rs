@@ -67,6 +67,9 @@ pub enum Error {
     /// Another plan is being made.
     #[error("another plan is being made; one at a time")]
     PlannerOccupied,
+    /// The search was broken off.
+    #[error("the service is stopping; the search was broken off")]
+    PlannerStopped,
     /// The idempotency key was used before with another request.
     #[error("the Idempotency-Key was used before with another request")]
     KeyReused,

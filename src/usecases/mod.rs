@@ -49,7 +49,7 @@ use crate::store::kept::Kept as _;
 use crate::store::{self, Store, StoreResult, deliveries, idempotency, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use uuid::Uuid;
 
 pub(crate) use crate::store::Tx;
@@ -59,8 +59,7 @@ pub(crate) use crate::store::Tx;
 pub struct App {
     store: Store,
     clock: Clock,
-    /// One plan is searched for at a time: a search takes a core for seconds.
-    planner: Arc<Mutex<()>>,
+    planner: Arc<propose_plan::Planner>,
     /// Where webhooks may go.
     reach: Arc<Reach>,
 }

@@ -6,7 +6,7 @@ pub(crate) use super::plan_snapshot::Named;
 use super::plan_snapshot::{self, Loaded, Weigh, place_of};
 use super::situation::{all_windows, box_view};
 use super::{App, Error, Lookup, Result, Tx, book, parts};
-use crate::clock::{Until, fresh_id};
+use crate::clock::{Halt, Until, fresh_id};
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, Busy, Owner, Progress, Why};
 use crate::domain::calendar::Interval;
@@ -21,7 +21,7 @@ use crate::store::kept::Kept as _;
 use crate::store::{bookings, events, off_thread};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use std::sync::{Arc, TryLockError};
+use std::sync::{Arc, Mutex, TryLockError};
 use std::time::Duration;
 use uuid::Uuid;
 
@@ -107,30 +107,50 @@ pub(crate) fn prepare(
     Ok(Prepared { scope, loaded, time: asked.time, now })
 }
 
+/// What searches share: one at a time, since each takes a core for seconds.
+#[derive(Debug, Default)]
+pub(super) struct Planner {
+    turn: Mutex<()>,
+    stopping: Halt,
+}
+
 impl App {
-    /// Searches for a plan; what is found is not kept yet.
+    /// Breaks off the search under way, and any that begins later.
+    pub fn stop_searching(&self) {
+        self.planner.stopping.call();
+    }
+
+    /// Searches for a plan; what is found is not kept yet. The search ends early
+    /// when nobody waits for it any more.
     pub(crate) async fn search(&self, actor: &Actor, prepared: Prepared) -> Result<ProposedPlan> {
         let planner = Arc::clone(&self.planner);
         let proposed_by = actor.subject.clone();
+        let unwanted = Halt::default();
+        let _asker = unwanted.when_dropped();
         off_thread(move || {
-            let _turn = match planner.try_lock() {
+            let halts = [unwanted, planner.stopping.clone()];
+            let _turn = match planner.turn.try_lock() {
                 Ok(turn) => turn,
                 // A search that panicked left nothing half done.
                 Err(TryLockError::Poisoned(turn)) => turn.into_inner(),
                 Err(TryLockError::WouldBlock) => return Err(Error::PlannerOccupied),
             };
-            prepared.search(proposed_by)
+            prepared.search(proposed_by, &halts)
         })
         .await
     }
 }
 
 impl Prepared {
-    /// Searches on this thread.
-    pub(crate) fn search(self, proposed_by: String) -> Result<ProposedPlan> {
+    /// Searches on this thread, unless a halt is called.
+    pub(crate) fn search(self, proposed_by: String, halts: &[Halt]) -> Result<ProposedPlan> {
         let Self { scope, loaded, time, now } = self;
-        let mut budget = Until::after(time);
+        let mut budget = Until::after(time).unless(halts);
         let found = propose(&loaded.snapshot, &scope.request, now, scope.seed, &mut budget);
+        // What a search that was broken off says of what is possible is not to be relied on.
+        if halts.iter().any(Halt::called) {
+            return Err(Error::PlannerStopped);
+        }
         let plan = found.map_err(Error::PlanImpossible)?;
         let basis = loaded.basis;
         Ok(ProposedPlan { scope, basis, plan, alternatives: Vec::new(), proposed_by, adopted: None })

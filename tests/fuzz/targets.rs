@@ -1,7 +1,6 @@
 //! What is read from outside, each with what must hold of anything that was read.
 
 use chrono::{DateTime, Utc};
-use drykeep::api::auth::Verifier;
 use drykeep::api::readings_in;
 use drykeep::domain::calendar::ics::closures;
 use drykeep::domain::calendar::recurrence::{Recurrence, RecurrenceError, RecurrenceText};
@@ -9,6 +8,7 @@ use drykeep::domain::calendar::rule::Rule;
 use drykeep::domain::calendar::{Interval, Length, Span};
 use drykeep::domain::ids::BookingId;
 use drykeep::domain::names::{Name, Reference, Remark, Word};
+use drykeep::identity::Verifier;
 use std::fmt::{Debug, Display};
 use std::str::FromStr;
 use std::sync::OnceLock;
@@ -72,7 +72,7 @@ const GOOD: &[u8] = include_bytes!("corpus/tokens/good.txt");
 fn tokens(input: &[u8]) -> bool {
     static VERIFIER: OnceLock<Verifier> = OnceLock::new();
     let verifier =
-        VERIFIER.get_or_init(|| Verifier::new().with_secret(SECRET, "drykeep", "drykeep").unwrap());
+        VERIFIER.get_or_init(|| Verifier::default().with_secret(SECRET, "drykeep", "drykeep").unwrap());
     let Ok(text) = std::str::from_utf8(input) else { return false };
     let accepted = verifier.verify(text).is_ok();
     // One text of each token is accepted, and no other: not even another writing of the same bytes.

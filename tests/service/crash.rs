@@ -1,83 +1,16 @@
 //! What was answered is kept when the process is killed at any moment.
 
-use crate::world::{Client, Database, NAME, SECRET, token};
+use crate::world::{Client, Database, Process, SECRET};
 use diesel::QueryableByName;
 use diesel::sql_types::Text;
 use proptest::strategy::{Strategy as _, ValueTree as _};
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 use serde_json::json;
 use std::collections::BTreeSet;
-use std::net::{SocketAddr, TcpListener, TcpStream};
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 const ROUNDS: usize = 5;
 const WRITERS: usize = 8;
-
-/// The program, as a process of its own.
-struct Process {
-    child: Child,
-    address: SocketAddr,
-}
-
-impl Process {
-    fn start(database: &Database, secret: &Path) -> Self {
-        // The port is free when it is asked for, and most likely still when the
-        // service takes it; otherwise another one is tried.
-        for _ in 0..5 {
-            let address = TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap();
-            let child = Command::new(env!("CARGO_BIN_EXE_drykeep"))
-                .args(["serve", "--listen", &address.to_string(), "--database-url"])
-                .arg(database.url().to_string())
-                .env("DRYKEEP_SECRET_FILE", secret)
-                .env("DRYKEEP_ISSUER", NAME)
-                .env("DRYKEEP_AUDIENCE", NAME)
-                .current_dir(secret.parent().unwrap())
-                .stdin(Stdio::null())
-                .stdout(Stdio::null())
-                .stderr(Stdio::null())
-                .spawn()
-                .unwrap();
-            let mut process = Self { child, address };
-            if process.answers() {
-                return process;
-            }
-        }
-        panic!("the service does not start");
-    }
-
-    fn answers(&mut self) -> bool {
-        for _ in 0..300 {
-            if TcpStream::connect(self.address).is_ok() {
-                return true;
-            }
-            if self.child.try_wait().unwrap().is_some() {
-                return false;
-            }
-            std::thread::sleep(Duration::from_millis(50));
-        }
-        false
-    }
-
-    fn keeper(&self) -> Client {
-        let token = token("keeper", "facility:read facility:manage");
-        Client::new(self.address, Some(format!("Bearer {token}")))
-    }
-
-    /// SIGKILL: the process gets no chance to finish anything.
-    fn kill(&mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-}
-
-impl Drop for Process {
-    fn drop(&mut self) {
-        drop(self.child.kill());
-        drop(self.child.wait());
-    }
-}
 
 /// Creates rooms until nobody answers; returns the tags that were acknowledged.
 fn write_until_cut_off(client: &Client, prefix: &str) -> Vec<String> {
@@ -114,7 +47,7 @@ fn what_was_acknowledged_survives_a_kill() {
     let mut runner = TestRunner::new(Config { rng_seed: RngSeed::Fixed(20_300_108), ..Config::default() });
     let mut acknowledged = BTreeSet::new();
     for round in 0..ROUNDS {
-        let mut process = Process::start(&database, &secret);
+        let mut process = Process::start(&database.url(), &secret);
         let keeper = process.keeper();
         let kept: BTreeSet<String> = keeper
             .get_all("/rooms?limit=500")
@@ -138,7 +71,7 @@ fn what_was_acknowledged_survives_a_kill() {
         acknowledged.extend(written);
         assert_eq!(integrity(&database), ["ok"], "after round {round}");
     }
-    let process = Process::start(&database, &secret);
+    let process = Process::start(&database.url(), &secret);
     let kept = process.keeper().get_all("/rooms?limit=500");
     assert!(acknowledged.iter().all(|tag| kept.iter().any(|room| room["tag"] == tag.as_str())));
     assert!(acknowledged.len() > ROUNDS * WRITERS, "{} rooms prove little", acknowledged.len());
@@ -151,11 +84,9 @@ fn a_stop_that_was_asked_for_ends_well() {
     let folder = tempfile::tempdir().unwrap();
     let secret = folder.path().join("tokens.secret");
     std::fs::write(&secret, SECRET).unwrap();
-    let mut process = Process::start(&database, &secret);
+    let mut process = Process::start(&database.url(), &secret);
     process.keeper().post("/rooms", &json!({ "tag": "A", "volume_m3": 50 })).is(201);
-    let asked = Command::new("kill").args(["-TERM", &process.child.id().to_string()]).status().unwrap();
-    assert!(asked.success());
-    let ended = process.child.wait().unwrap();
+    let ended = process.stop();
     assert!(ended.success(), "{ended}");
     assert_eq!(integrity(&database), ["ok"]);
 }

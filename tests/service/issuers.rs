@@ -5,9 +5,11 @@ use chrono::{DateTime, TimeDelta, Utc};
 use drykeep::clock::Clock;
 use drykeep::domain::facility::Scope;
 use drykeep::identity::{External, KeySource, Refusal, Verifier};
+use rustls::pki_types::pem::PemObject as _;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::io::{BufRead as _, BufReader, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpListener;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -373,4 +375,48 @@ fn an_issuer_that_does_not_answer_keeps_nobody_else_waiting() {
     for one in waiting {
         assert_eq!(one.join().unwrap(), 503);
     }
+}
+
+/// An issuer on this machine that speaks TLS with a certificate of the tests' authority.
+fn encrypted_publisher() -> String {
+    let pem = include_str!("../reference/tls/receiver.pem");
+    let key = include_str!("../reference/tls/receiver.key");
+    let chain = CertificateDer::pem_slice_iter(pem.as_bytes()).map(Result::unwrap).collect();
+    let key = PrivateKeyDer::from_pem_slice(key.as_bytes()).unwrap();
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let config = rustls::ServerConfig::builder_with_provider(provider);
+    let config = config.with_safe_default_protocol_versions().unwrap().with_no_client_auth();
+    let config = Arc::new(config.with_single_cert(chain, key).unwrap());
+    let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
+    let url = format!("https://{}/keys", listener.local_addr().unwrap());
+    let body = key_set(&["rsa"]);
+    std::thread::spawn(move || {
+        for stream in listener.incoming() {
+            let mut stream = stream.unwrap();
+            let mut connection = rustls::ServerConnection::new(Arc::clone(&config)).unwrap();
+            let mut tls = rustls::Stream::new(&mut connection, &mut stream);
+            if tls.read(&mut [0; 4096]).is_ok() {
+                let head = format!("HTTP/1.1 200 OK\r\nContent-Length: {}\r\n\r\n", body.len());
+                drop(tls.write_all(format!("{head}{body}").as_bytes()));
+                drop(tls.flush());
+            }
+        }
+    });
+    url
+}
+
+#[test]
+fn keys_come_from_an_issuer_that_an_authority_vouches_for_and_from_no_other() {
+    let url = encrypted_publisher();
+    let authority = include_str!("../reference/tls/authority.pem");
+    let from = |url: &str, authorities: Option<&str>| {
+        let authorities = authorities.map(str::to_owned);
+        Gate::believing(campus(), KeySource::Url { url: url.parse().unwrap(), authorities })
+    };
+    from(&url, Some(authority)).lets_in("rsa");
+    let out_of_reach = Err(Refusal::KeysOutOfReach { retry_after: 15 });
+    assert_eq!(from(&url, None).admits("rsa"), out_of_reach);
+    let other_name = url.replace("127.0.0.1", "127.0.0.2");
+    assert_eq!(from(&other_name, Some(authority)).admits("rsa"), out_of_reach);
+    assert_eq!(from(&url, Some("no certificate")).admits("rsa"), out_of_reach);
 }

@@ -4,16 +4,19 @@
 pub(crate) mod client;
 pub(crate) mod furnished;
 mod postgres;
+mod process;
 pub(crate) mod raw;
 mod receiver;
 mod sqlite;
 
 pub(crate) use client::{Answer, Client};
+pub(crate) use process::Process;
 pub(crate) use raw::Raw;
 pub(crate) use receiver::{Received, Receiver};
 
 use chrono::{DateTime, TimeZone as _, Utc};
 use drykeep::clock::Clock;
+use drykeep::config::HttpSettings;
 use drykeep::domain::feed::Reach;
 use drykeep::identity::{Claims, Verifier, sign};
 use drykeep::store::{DatabaseUrl, Store};
@@ -23,6 +26,7 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::mpsc::channel;
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 /// The shared secret of every world's tokens.
 pub(crate) const SECRET: &[u8] = b"a secret of the tests, longer than it needs to be";
@@ -86,7 +90,7 @@ impl World {
 
     /// A service over an `SQLite` file that believes others' tokens.
     pub(crate) fn believing(verifier: Verifier) -> Self {
-        Self::over_with(Database::sqlite(), verifier)
+        Self::over_with(Database::sqlite(), verifier, HttpSettings::default().without_rates())
     }
 
     /// A service over a `PostgreSQL` database, where a server can be had.
@@ -95,13 +99,18 @@ impl World {
     }
 
     fn over(database: Database) -> Self {
-        Self::over_with(database, verifier())
+        Self::over_with(database, verifier(), HttpSettings::default().without_rates())
     }
 
-    fn over_with(database: Database, verifier: Verifier) -> Self {
+    /// A service over an `SQLite` file whose callers are held to something.
+    pub(crate) fn holding_callers_to(settings: HttpSettings) -> Self {
+        Self::over_with(Database::sqlite(), verifier(), settings)
+    }
+
+    fn over_with(database: Database, verifier: Verifier, settings: HttpSettings) -> Self {
         let clock = Clock::standing_at(monday_morning());
-        let store = Store::open(&database.url()).unwrap();
-        let (address, server, thread) = serving(&store, &clock, verifier);
+        let store = Store::open(&database.url()).unwrap().answering_within(settings.answer_within);
+        let (address, server, thread) = serving(&store, &clock, verifier, settings);
         Self { clock, address, database: Some(database), store, server, thread: Some(thread) }
     }
 
@@ -114,9 +123,15 @@ impl World {
 
     /// Another instance of the service on the same database and clock.
     pub(crate) fn beside(&self) -> Self {
+        self.answering_within(HttpSettings::default().answer_within)
+    }
+
+    /// The same, waiting so long for the database and no longer.
+    pub(crate) fn answering_within(&self, patience: Duration) -> Self {
         let url = self.database.as_ref().expect("a running world has a database").url();
-        let store = Store::open(&url).unwrap();
-        let (address, server, thread) = serving(&store, &self.clock, verifier());
+        let store = Store::open(&url).unwrap().answering_within(patience);
+        let settings = HttpSettings::default().without_rates();
+        let (address, server, thread) = serving(&store, &self.clock, verifier(), settings);
         Self { clock: self.clock.clone(), address, database: None, store, server, thread: Some(thread) }
     }
 
@@ -140,6 +155,11 @@ impl World {
     /// Where it listens.
     pub(crate) fn address(&self) -> SocketAddr {
         self.address
+    }
+
+    /// Where its data is.
+    pub(crate) fn database(&self) -> DatabaseUrl {
+        self.database.as_ref().expect("a running world has a database").url()
     }
 
     /// A connection to its database past the service.
@@ -178,6 +198,7 @@ fn serving(
     store: &Store,
     clock: &Clock,
     verifier: Verifier,
+    settings: HttpSettings,
 ) -> (SocketAddr, actix_web::dev::ServerHandle, JoinHandle<()>) {
     let networks = vec!["127.0.0.0/8".parse().unwrap()];
     let reach = Reach { http: true, networks, authorities: None };
@@ -188,7 +209,7 @@ fn serving(
     let (sender, receiver) = channel();
     let thread = std::thread::spawn(move || {
         actix_web::rt::System::new().block_on(async move {
-            let server = drykeep::server::serve(app, verifier, listener, 2).unwrap();
+            let server = drykeep::server::serve(app, verifier, listener, 2, &settings).unwrap();
             sender.send(server.handle()).unwrap();
             server.await.unwrap();
         });

@@ -21,7 +21,7 @@ pub(super) fn proposed(app: &App, zone: Tz) -> Result<String, Failure> {
     let by = operator.clone();
     let begun = Instant::now();
     let prepared = app.query_blocking(|tx, now| prepare(tx, &by, now, None, |_, _| Ok(asked(now))))?;
-    let found = prepared.search(operator.subject.clone())?;
+    let found = prepared.search(operator.subject.clone(), &[])?;
     let took = begun.elapsed();
     let kept = app.command_blocking(move |tx, now| save(tx, &operator, now, &found))?;
     let text = app.query_blocking(|tx, _| written(tx, &kept.value, zone))?;

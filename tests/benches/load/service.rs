@@ -38,6 +38,7 @@ impl Service {
         let child = command(folder.path())
             .args(["serve", "--listen", &address.to_string()])
             .env("DRYKEEP_LOG", "warn")
+            .env("DRYKEEP_RATE_LIMITS", "false")
             .stderr(std::fs::File::create(folder.path().join("log")).unwrap())
             .spawn()
             .unwrap();

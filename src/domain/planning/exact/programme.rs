@@ -15,6 +15,7 @@ use microlp::{
     TerminationReason, Variable,
 };
 use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
 
 /// Nodes of the search tree between two looks at the budget, times candidates:
 /// the more candidates, the longer a node takes.
@@ -47,6 +48,14 @@ struct Programme<'m, 'a> {
     at_part: BTreeMap<Placement, Vec<(usize, Variable)>>,
 }
 
+/// The solver asks nobody while it works, so it works in slices: a search that is
+/// broken off ends with the present one.
+const LONGEST_SLICE: Duration = Duration::from_millis(100);
+
+fn slice(budget: &dyn Budget) -> Option<Duration> {
+    budget.left().map(|left| left.min(LONGEST_SLICE))
+}
+
 /// Solves a group, beginning from what is chosen now.
 pub(super) fn solve(
     model: &Model<'_>,
@@ -65,7 +74,7 @@ pub(super) fn solve(
     let mut options = SolveOptions::default();
     let nodes = u64::try_from(WORK_A_STEP / all.len().max(1)).unwrap_or(1).clamp(1, 20);
     options.node_limit = Some(nodes);
-    options.time_limit = budget.left();
+    options.time_limit = slice(budget);
     options.warm_start = Some(programme.start(places, occupancy));
     let mut outcome = programme.problem.solve_with(options);
     loop {
@@ -77,14 +86,13 @@ pub(super) fn solve(
             Err(_) => return Answer { bound: i64::MIN, better: None, stopped: Stopped::SolverGaveUp },
         };
         let proved = reached.termination_reason() == TerminationReason::ProvenOptimal;
-        let timed_out = reached.termination_reason() == TerminationReason::TimeLimit;
-        if proved || timed_out || budget.spent() {
+        if proved || budget.spent() {
             let stopped = if proved { Stopped::Proved } else { Stopped::BudgetSpent };
             return programme.answer(&reached, present, stopped);
         }
         let mut options = ResumeOptions::default();
         options.node_limit = Some(nodes);
-        options.time_limit = budget.left();
+        options.time_limit = slice(budget);
         outcome = reached.resume_with(options);
     }
 }
