@@ -203,7 +203,7 @@ mod tests {
         assert!(batches.commit());
         let answer = answer.blocking_recv().unwrap();
         assert!(matches!(answer, Err(StoreError::Unavailable(_))), "{answer:?}");
-        assert_eq!(store.read_blocking(|tx| feed::last(tx)).unwrap(), 0);
+        assert_eq!(store.read_blocking(feed::last).unwrap(), 0);
         // The next one finds a connection that works.
         let answer = store.submit(|tx| append(tx, 1)).unwrap();
         assert!(batches.commit());
