@@ -41,11 +41,14 @@ pub(crate) struct Claim {
     why: String,
 }
 
+/// The claims of a resource by their start: the end, and whose it is.
+type Taken = BTreeMap<DateTime<Utc>, (DateTime<Utc>, String)>;
+
 /// All that is taken: by owner and id of the claim, and by resource and start.
 #[derive(Debug, Default)]
 pub(crate) struct Claims {
     by_owner: BTreeMap<String, BTreeMap<String, Claim>>,
-    by_resource: BTreeMap<String, BTreeMap<DateTime<Utc>, (DateTime<Utc>, String)>>,
+    by_resource: BTreeMap<String, Taken>,
 }
 
 fn read(observer: &mut Observer, only: &str) -> BTreeMap<String, Claim> {

@@ -98,7 +98,7 @@ impl Explanations {
                 }
             }
             Intent::Night if reply.status == 201 => {
-                self.expect("nightly_run.finished", reply.text("id"), Value::Null)
+                self.expect("nightly_run.finished", reply.text("id"), Value::Null);
             }
             Intent::Keep if !call.path.ends_with("cylinder-swaps") => {
                 self.changed.extend(body["id"].as_str().map(str::to_owned));
@@ -119,7 +119,16 @@ impl Explanations {
             Intent::WithdrawReading(reading) => {
                 model.readings.remove(&(reading.subject, reading.quantity, reading.at));
             }
-            _ => {}
+            Intent::Book
+            | Intent::OnBooking(..)
+            | Intent::OpenHold
+            | Intent::ReleaseHold(_)
+            | Intent::Night
+            | Intent::KeepHouse
+            | Intent::CloseMonth(_)
+            | Intent::Plan
+            | Intent::Keep
+            | Intent::Look => {}
         }
         self.lost.push(call.intent.clone());
     }

@@ -104,7 +104,7 @@ impl Feed {
     }
 
     /// How many events there are, those not read included.
-    pub(crate) fn count(&self, observer: &mut Observer) -> i64 {
+    pub(crate) fn count(observer: &mut Observer) -> i64 {
         observer.number("SELECT count(*) AS number FROM events")
     }
 

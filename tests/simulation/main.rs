@@ -7,6 +7,8 @@
 //! `DRYKEEP_SIM_SEED=… DRYKEEP_SIM_WORLD=… DRYKEEP_SIM_STEPS=2000 DRYKEEP_SIM_THREADS=1
 //! cargo test --release --test simulation -- --ignored`.
 
+#![expect(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 mod actors;
 mod calls;
 mod chance;
@@ -82,6 +84,7 @@ fn noted(place: &str) {
 }
 
 /// Runs it and says where it was when it fails.
+#[expect(clippy::print_stderr, reason = "where it failed is what one needs to see it again")]
 fn told(seed: u64, first: u64, stride: u64, steps: u64) -> (u64, Tally) {
     catch_unwind(AssertUnwindSafe(|| run(seed, first, stride, steps))).unwrap_or_else(|panic| {
         WHERE.with_borrow(|place| eprintln!("it failed at {place}"));

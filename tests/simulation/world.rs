@@ -324,9 +324,9 @@ impl World {
         keyed.sort_by_key(|call| !is_kept(call));
         let granted = keyed.iter().filter(|call| is_kept(call)).count();
         let asked: Vec<&Call> = keyed.iter().collect();
-        let events = self.feed.count(&mut self.observer);
+        let events = Feed::count(&mut self.observer);
         let mut replies = self.ask_fairly(&asked[..granted]).await;
-        let now = self.feed.count(&mut self.observer);
+        let now = Feed::count(&mut self.observer);
         assert_eq!(now, events, "what had been done was done again: {keyed:?} {replies:?}");
         assert!(replies.iter().all(Reply::is_done), "granted and then refused: {keyed:?} {replies:?}");
         replies.extend(self.ask_fairly(&asked[granted..]).await);
