@@ -19,8 +19,10 @@ impl<T: DeserializeOwned> FromRequest for Params<T> {
                 .map(|query| Self(query.into_inner()))
                 .map_err(|error| {
                     let text = error.to_string();
+                    // What the library puts before it says nothing to callers.
+                    let text = text.trim_start_matches("Query deserialize error: ");
                     let field = text.split('`').nth(1).unwrap_or_default();
-                    Problem::field(field, "bad_parameter", text.clone())
+                    Problem::field(field, "bad_parameter", text)
                 }),
         )
     }
