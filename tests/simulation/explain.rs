@@ -145,7 +145,15 @@ impl Explanations {
             event.subject,
             event.body
         );
-        self.shown.get(&event.subject).cloned().unwrap_or_default()
+        // It is shown as it is by now. Where more happened since, only the event tells how it was
+        // then; what it came to in the end is compared with the table like any other booking.
+        let mut shown = self.shown.get(&event.subject).cloned().unwrap_or_default();
+        for member in ["glovebox", "person", "start", "end", "status", "progress"] {
+            if let Some(then) = event.body.get(member) {
+                shown[member] = then.clone();
+            }
+        }
+        shown
     }
 
     /// Takes in an event.
