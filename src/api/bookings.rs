@@ -19,16 +19,19 @@ use super::fields::instant;
 use super::paging::{Listing, PageQuery};
 use super::params::Params;
 use super::problem::Problem;
+use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, Progress};
 use crate::domain::facility::{Glovebox, Person, Stored};
 use crate::domain::ids::BookingId;
 use crate::domain::names::Reference;
 use crate::domain::violations::{Check, Violations};
-use crate::usecases::book::{self, Booked, NewBooking};
+use crate::usecases::book::{self, Booked, BookedSeries, NewBooking};
+use crate::usecases::once::Answer;
 use crate::usecases::run_booking::{self, Sight, Wanted};
-use crate::usecases::{Error, Lookup};
+use crate::usecases::{Error, Lookup, Tx};
 use crate::usecases::{keep, visits};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
+use chrono::{DateTime, Utc};
 use serde::Deserialize;
 use serde_json::Value;
 use utoipa::IntoParams;
@@ -109,6 +112,34 @@ fn explained(error: Error, form: &BookingForm) -> Problem {
     error.into()
 }
 
+/// What was booked.
+enum Made {
+    One(Booked),
+    Series(BookedSeries),
+}
+
+fn made(tx: &mut Tx<'_>, who: &Actor, now: DateTime<Utc>, new: &NewBooking) -> Result<Made, Error> {
+    match &new.rrule {
+        None => book::book(tx, who, now, new).map(Made::One),
+        Some(rrule) => book::book_series(tx, who, now, new, rrule).map(Made::Series),
+    }
+}
+
+fn told(made: &Made) -> Answer {
+    match made {
+        Made::One(booked) => {
+            let view = BookedBody::One(BookingBody::new(booked, Sight::Whole));
+            crud::created("bookings", booked.booking.id, booked.booking.version, &view)
+        }
+        Made::Series(series) => {
+            let mut answer = crud::created("bookings", "", 1, &BookedBody::Series(SeriesBody::from(series)));
+            answer.location = Some(format!("{}/bookings?series={}", super::BASE, series.id));
+            answer.etag = None;
+            answer
+        }
+    }
+}
+
 /// Book a place at a box, or a series of times.
 ///
 /// `start` to `end` is time with hands in the gloves; antechamber turns and the purge after work with the
@@ -126,21 +157,7 @@ async fn create_booking(app: Api, caller: Caller, body: Body<BookingForm>) -> Re
     let actor = caller.0;
     let who = actor.clone();
     let answer = app
-        .command_once(&actor, body.once, move |tx, now| match &new.rrule {
-            None => {
-                let booked = book::book(tx, &who, now, &new)?;
-                let view = BookedBody::One(BookingBody::new(&booked, Sight::Whole));
-                Ok(crud::created("bookings", booked.booking.id, booked.booking.version, &view))
-            }
-            Some(rrule) => {
-                let series = book::book_series(tx, &who, now, &new, rrule)?;
-                let mut answer =
-                    crud::created("bookings", "", 1, &BookedBody::Series(SeriesBody::from(&series)));
-                answer.location = Some(format!("{}/bookings?series={}", super::BASE, series.id));
-                answer.etag = None;
-                Ok(answer)
-            }
-        })
+        .command_once_told(&actor, body.once, move |tx, now| made(tx, &who, now, &new), told)
         .await
         .map_err(|error| explained(error, &form))?;
     Ok(crud::respond(answer))

@@ -1,6 +1,7 @@
 //! Claims: which resource is occupied when.
 
 use super::Tx;
+use super::db::either;
 use super::error::{StoreError, StoreResult};
 use super::schema::claims;
 use super::things::uuid;
@@ -10,10 +11,11 @@ use crate::domain::calendar::Interval;
 use crate::domain::ids::{BookingId, ThingId, VisitId};
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
+use diesel::sql_types::{Nullable, Timestamp};
 use uuid::Uuid;
 
 #[derive(Queryable, Insertable)]
-#[diesel(table_name = claims)]
+#[diesel(table_name = claims, treat_none_as_default_value = false)]
 struct ClaimRow {
     id: String,
     resource_id: String,
@@ -44,6 +46,12 @@ impl TryFrom<ClaimRow> for Busy {
     }
 }
 
+#[diesel::declare_sql_function]
+extern "SQL" {
+    /// The value, or what stands for it where there is none.
+    fn coalesce(value: Nullable<Timestamp>, otherwise: Timestamp) -> Timestamp;
+}
+
 /// Stores the claims of a booking or a visit, in order of resource so that concurrent
 /// writers meet in the same order. The database refuses overlaps.
 pub(crate) fn insert(
@@ -52,6 +60,7 @@ pub(crate) fn insert(
     planned: &[PlannedClaim],
     fresh_id: impl Fn() -> Uuid,
 ) -> StoreResult<()> {
+    note_visit(tx, owner);
     let mut planned = planned.to_vec();
     planned.sort_by_key(|claim| (claim.resource, claim.interval));
     for claim in planned {
@@ -64,9 +73,26 @@ pub(crate) fn insert(
             why: claim.why.word().to_owned(),
             visit_id: if let Owner::Visit(id) = owner { Some(id.to_string()) } else { None },
         };
-        diesel::insert_into(claims::table).values(&row).execute(tx.db())?;
+        let statement = diesel::insert_into(claims::table).values(&row);
+        either!(tx.db(), connection => statement.execute(connection)?);
     }
     Ok(())
+}
+
+/// When people do upkeep is remembered; what boxes are booked for is not.
+fn note_visit(tx: &mut Tx<'_>, owner: Owner) {
+    if matches!(owner, Owner::Visit(_)) {
+        tx.changes("claims");
+    }
+}
+
+/// All claims on a resource, in order of start.
+pub(crate) fn on(tx: &mut Tx<'_>, resource: ThingId) -> StoreResult<Vec<Busy>> {
+    let rows: Vec<ClaimRow> = claims::table
+        .filter(claims::resource_id.eq(resource.to_string()))
+        .order(claims::starts_at)
+        .load(tx.db())?;
+    rows.into_iter().map(Busy::try_from).collect()
 }
 
 /// The claims on any of the resources that touch `range`, in order of start.
@@ -78,6 +104,34 @@ pub(crate) fn touching(tx: &mut Tx<'_>, resources: &[ThingId], range: Interval) 
     let earliest = (range.start() - LONGEST_CLAIM).naive_utc();
     let rows: Vec<ClaimRow> =
         touching_query(ids, earliest, range.start().naive_utc(), range.end().naive_utc()).load(tx.db())?;
+    rows.into_iter().map(Busy::try_from).collect()
+}
+
+/// The claims that overlap any of the times, each of one resource; in order of start.
+///
+/// Stored claims of one resource never overlap, so of those that begin before a
+/// time only the last can reach into it.
+pub(crate) fn overlapping(tx: &mut Tx<'_>, wanted: &[(ThingId, Interval)]) -> StoreResult<Vec<Busy>> {
+    let earlier = diesel::alias!(claims as earlier);
+    let mut rows: Vec<ClaimRow> = Vec::new();
+    for (resource, interval) in wanted {
+        let resource = resource.to_string();
+        let (start, end) = (interval.start().naive_utc(), interval.end().naive_utc());
+        let last = earlier
+            .filter(earlier.field(claims::resource_id).eq(&resource))
+            .filter(earlier.field(claims::starts_at).le(start))
+            .select(diesel::dsl::max(earlier.field(claims::starts_at)))
+            .single_value();
+        let found = claims::table
+            .filter(claims::resource_id.eq(&resource))
+            .filter(claims::starts_at.ge(coalesce(last, start)))
+            .filter(claims::starts_at.lt(end))
+            .filter(claims::ends_at.gt(start));
+        rows.extend(either!(tx.db(), connection => found.load::<ClaimRow>(connection)?));
+    }
+    // One claim may be met by several of the times.
+    rows.sort_by(|a, b| (a.starts_at, &a.id).cmp(&(b.starts_at, &b.id)));
+    rows.dedup_by(|a, b| a.id == b.id);
     rows.into_iter().map(Busy::try_from).collect()
 }
 
@@ -108,6 +162,7 @@ pub(crate) fn of_bookings(tx: &mut Tx<'_>, bookings: &[BookingId]) -> StoreResul
 
 /// Gives up all claims of a booking or a visit.
 pub(crate) fn release(tx: &mut Tx<'_>, owner: Owner) -> StoreResult<()> {
+    note_visit(tx, owner);
     match owner {
         Owner::Booking(id) => {
             diesel::delete(claims::table.filter(claims::booking_id.eq(id.to_string()))).execute(tx.db())?

@@ -18,6 +18,18 @@ pub(crate) enum Db {
     Postgres(PgConnection),
 }
 
+/// Does the same on the connection itself, whichever it is: its statements are
+/// prepared once, and what the combined connection cannot express compiles.
+macro_rules! either {
+    ($db:expr, $connection:ident => $work:expr) => {
+        match $db {
+            crate::store::db::Db::Sqlite($connection) => $work,
+            crate::store::db::Db::Postgres($connection) => $work,
+        }
+    };
+}
+pub(in crate::store) use either;
+
 /// Where the data is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum DatabaseUrl {
@@ -63,6 +75,10 @@ impl std::fmt::Display for DatabaseUrl {
 /// not block, an fsync at each commit, and foreign keys enforced.
 const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; \
      PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA temp_store = MEMORY;";
+
+/// For the one connection that writes: 32 MiB of pages kept, since the pages at the ends of indexes
+/// are written again and again.
+pub(crate) const WRITER_SETTINGS: &str = "PRAGMA cache_size = -32768;";
 
 /// Opens an `SQLite` file, creating it where there is none.
 pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {

@@ -1,6 +1,7 @@
 //! The record of every change, written in the transaction that makes it.
 
 use super::Tx;
+use super::db::either;
 use super::error::StoreResult;
 use super::schema::events;
 use crate::domain::feed;
@@ -32,6 +33,7 @@ pub(crate) fn append(
     debug_assert!(feed::is_known(kind), "{kind} is not in the vocabulary of events");
     let row =
         EventRow { at: at.naive_utc(), kind, subject_id: subject.to_string(), actor, body: body.to_string() };
-    diesel::insert_into(events::table).values(&row).execute(tx.db())?;
+    let statement = diesel::insert_into(events::table).values(&row);
+    either!(tx.db(), connection => statement.execute(connection)?);
     Ok(())
 }

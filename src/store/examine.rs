@@ -3,7 +3,7 @@
 use super::db::{Connector, DatabaseUrl, Db};
 use super::error::StoreResult;
 use super::schema::{events, reading_series};
-use super::{StoreError, Tx, in_transaction, migrate, readings};
+use super::{StoreError, Tx, in_transaction, memory::Memory, migrate, readings};
 use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, Utc};
 use diesel::dsl::{max, sql};
 use diesel::prelude::*;
@@ -35,7 +35,8 @@ pub fn examine(url: &DatabaseUrl) -> StoreResult<Examination> {
     try_to_write(&mut db)?;
     let (mut last_event, mut last_reading) = (None, None);
     if missing_migrations.is_empty() {
-        (last_event, last_reading) = in_transaction(&mut db, latest)?;
+        let memory = Memory::default();
+        (last_event, last_reading) = in_transaction(&mut db, |db| latest(&mut Tx::new(db, &memory)))?;
     }
     Ok(Examination { missing_migrations, wrong_settings, integrity, last_event, last_reading })
 }
@@ -74,9 +75,9 @@ fn try_to_write(db: &mut Db) -> StoreResult<()> {
             Self::Failed(error)
         }
     }
-    let write = |tx: &mut Tx<'_>| -> Result<(), Undone> {
+    let write = |db: &mut Db| -> Result<(), Undone> {
         let create = "CREATE TABLE drykeep_doctor_probe (probe INTEGER)";
-        diesel::sql_query(create).execute(tx.db()).map_err(|error| Undone::Failed(error.into()))?;
+        diesel::sql_query(create).execute(db).map_err(|error| Undone::Failed(error.into()))?;
         Err(Undone::OnPurpose)
     };
     match in_transaction(db, write) {

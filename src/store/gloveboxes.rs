@@ -107,6 +107,7 @@ impl Kept for Glovebox {
     }
 
     fn insert(tx: &mut Tx<'_>, stored: &Stored<Self>) -> StoreResult<()> {
+        tx.changes("gloveboxes");
         register(tx, stored)?;
         diesel::insert_into(gloveboxes::table).values(&GloveboxRow::from(stored)).execute(tx.db())?;
         parts::keep(tx, stored.id, &stored.value)
@@ -122,6 +123,7 @@ impl Kept for Glovebox {
     }
 
     fn update(tx: &mut Tx<'_>, stored: &Stored<Self>) -> StoreResult<()> {
+        tx.changes("gloveboxes");
         reregister(tx, stored)?;
         let before =
             gloveboxes::table.find(stored.id.to_string()).filter(gloveboxes::version.eq(stored.version - 1));
@@ -130,6 +132,7 @@ impl Kept for Glovebox {
     }
 
     fn delete(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()> {
+        tx.changes("gloveboxes");
         parts::delete(tx, id)?;
         things::forget_computed(tx, id)?;
         diesel::delete(gloveboxes::table.find(id.to_string())).execute(tx.db())?;

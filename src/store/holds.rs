@@ -158,7 +158,10 @@ pub(crate) fn lock(tx: &mut Tx<'_>, glovebox: GloveboxId) -> StoreResult<()> {
         Db::Sqlite(_) => Ok(()),
         Db::Postgres(connection) => {
             let query = things::table.find(glovebox.to_string()).select(things::id).for_no_key_update();
-            Ok(query.first::<String>(connection).optional().map(drop)?)
+            query.first::<String>(connection).optional()?;
+            // What was remembered before the wait may have changed during it.
+            tx.look_again();
+            Ok(())
         }
     }
 }

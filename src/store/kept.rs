@@ -50,6 +50,7 @@ macro_rules! one_row {
                 tx: &mut crate::store::Tx<'_>,
                 stored: &crate::domain::facility::Stored<Self>,
             ) -> crate::store::StoreResult<()> {
+                tx.changes(stringify!($table));
                 crate::store::kept::register(tx, stored)?;
                 diesel::insert_into($table::table).values(&<$row>::from(stored)).execute(tx.db())?;
                 Ok(())
@@ -81,6 +82,7 @@ macro_rules! one_row {
                 tx: &mut crate::store::Tx<'_>,
                 stored: &crate::domain::facility::Stored<Self>,
             ) -> crate::store::StoreResult<()> {
+                tx.changes(stringify!($table));
                 crate::store::kept::reregister(tx, stored)?;
                 let before =
                     $table::table.find(stored.id.to_string()).filter($table::version.eq(stored.version - 1));
@@ -89,6 +91,7 @@ macro_rules! one_row {
             }
 
             fn delete(tx: &mut crate::store::Tx<'_>, id: uuid::Uuid) -> crate::store::StoreResult<()> {
+                tx.changes(stringify!($table));
                 if <Self as crate::store::kept::Kept>::KIND.is_some() {
                     crate::store::things::forget_computed(tx, id)?;
                 }

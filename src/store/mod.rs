@@ -18,6 +18,7 @@ pub(crate) mod gloveboxes;
 pub(crate) mod holds;
 pub(crate) mod idempotency;
 pub(crate) mod kept;
+pub(crate) mod memory;
 mod migrate;
 pub(crate) mod nightly_runs;
 pub(crate) mod people;
@@ -48,6 +49,7 @@ use db::{Connector, Db};
 use diesel::Connection;
 use diesel::connection::SimpleConnection as _;
 use diesel::r2d2::Pool;
+use memory::{Known, Memory};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -64,9 +66,15 @@ const PATIENCE: Duration = Duration::from_secs(60);
 /// A connection inside a transaction, as handed to the code that uses it.
 pub(crate) struct Tx<'a> {
     db: &'a mut Db,
+    memory: &'a Memory,
+    known: Known,
 }
 
-impl Tx<'_> {
+impl<'a> Tx<'a> {
+    fn new(db: &'a mut Db, memory: &'a Memory) -> Self {
+        Self { db, memory, known: Known::Nothing }
+    }
+
     /// The connection, for the store's own modules.
     pub(in crate::store) fn db(&mut self) -> &mut Db {
         self.db
@@ -78,7 +86,13 @@ impl Tx<'_> {
         &mut self,
         work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
     ) -> Result<T, E> {
-        in_transaction(self.db, work)
+        let (memory, known) = (self.memory, &mut self.known);
+        in_transaction(self.db, |db| {
+            let mut tx = Tx { db, memory, known: *known };
+            let done = work(&mut tx);
+            *known = tx.known;
+            done
+        })
     }
 }
 
@@ -98,6 +112,7 @@ struct Inner {
     /// Whether reads run at once where they are asked for.
     in_turn: bool,
     bell: Arc<Bell>,
+    memory: Arc<Memory>,
 }
 
 impl std::fmt::Debug for Store {
@@ -111,11 +126,12 @@ impl Store {
     /// applies the migrations that are missing.
     pub fn open(url: &DatabaseUrl) -> StoreResult<Self> {
         let connector = migrated(url)?;
+        let memory = Arc::default();
         let writer = match url {
-            DatabaseUrl::Sqlite(_) => Some(Writer::start(connector.clone())?),
+            DatabaseUrl::Sqlite(_) => Some(Writer::start(connector.clone(), Arc::clone(&memory))?),
             DatabaseUrl::Postgres(_) => None,
         };
-        Ok(Self::over(connector, writer, false))
+        Ok(Self::over(connector, writer, memory, false))
     }
 
     /// Opens an `SQLite` file for a caller who decides when what waits to be
@@ -123,15 +139,16 @@ impl Store {
     /// order things happen in can be had again: for simulations.
     pub fn open_in_turn(path: &Path) -> StoreResult<(Self, Batches)> {
         let connector = migrated(&DatabaseUrl::Sqlite(path.to_owned()))?;
-        let (writer, batches) = Writer::by_hand(connector.clone())?;
-        Ok((Self::over(connector, Some(writer), true), batches))
+        let memory = Arc::default();
+        let (writer, batches) = Writer::by_hand(connector.clone(), Arc::clone(&memory))?;
+        Ok((Self::over(connector, Some(writer), memory, true), batches))
     }
 
-    fn over(connector: Connector, writer: Option<Writer>, in_turn: bool) -> Self {
+    fn over(connector: Connector, writer: Option<Writer>, memory: Arc<Memory>, in_turn: bool) -> Self {
         let pool = connector.pool(POOL_SIZE);
         let (url, writer) = (connector.0, Mutex::new(writer));
         Self {
-            inner: Arc::new(Inner { url, pool, writer, in_turn, bell: Arc::default() }),
+            inner: Arc::new(Inner { url, pool, writer, in_turn, bell: Arc::default(), memory }),
             patience: PATIENCE,
         }
     }
@@ -175,13 +192,13 @@ impl Store {
         work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
     ) -> Result<T, E> {
         let mut db = self.inner.pool.get().map_err(|e| StoreError::Unavailable(e.to_string()))?;
-        in_transaction(&mut db, |tx| {
-            if let Db::Postgres(connection) = tx.db() {
+        in_transaction(&mut db, |db| {
+            if let Db::Postgres(connection) = db {
                 connection
                     .batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
                     .map_err(StoreError::from)?;
             }
-            work(tx)
+            work(&mut Tx::new(db, &self.inner.memory))
         })
     }
 
@@ -263,8 +280,9 @@ impl Store {
         let (sender, receiver) = oneshot::channel();
         let span = tracing::Span::current();
         let bell = Arc::clone(&self.inner.bell);
+        let memory = Arc::clone(&self.inner.memory);
         let job: writer::Job = Box::new(move |db| {
-            let done = span.in_scope(|| work(&mut Tx { db }));
+            let done = span.in_scope(|| work(&mut Tx::new(db, &memory)));
             let outcome = if done.is_ok() { Outcome::Keep } else { Outcome::Undo };
             let answer: writer::Answer = Box::new(move |committed| {
                 let done = match committed {
@@ -291,7 +309,7 @@ impl Store {
         let mut db = self.inner.pool.get().map_err(|e| StoreError::Unavailable(e.to_string()))?;
         let mut attempt = 1;
         loop {
-            let result = in_transaction(&mut db, &work);
+            let result = in_transaction(&mut db, |db| work(&mut Tx::new(db, &self.inner.memory)));
             let lost = matches!(&result, Err(e) if matches!(e.store_error(), Some(StoreError::Contention)));
             if !lost || attempt == ATTEMPTS {
                 if result.is_ok() {
@@ -346,9 +364,9 @@ impl<E> From<diesel::result::Error> for Failed<E> {
 
 fn in_transaction<T, E: From<StoreError>>(
     db: &mut Db,
-    work: impl FnOnce(&mut Tx<'_>) -> Result<T, E>,
+    work: impl FnOnce(&mut Db) -> Result<T, E>,
 ) -> Result<T, E> {
-    db.transaction(|db| work(&mut Tx { db }).map_err(Failed::Caller)).map_err(|failed| match failed {
+    db.transaction(|db| work(db).map_err(Failed::Caller)).map_err(|failed| match failed {
         Failed::Caller(error) => error,
         Failed::Database(error) => StoreError::from(error).into(),
     })

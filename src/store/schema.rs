@@ -25,6 +25,13 @@ diesel::table! {
 }
 
 diesel::table! {
+    facility_revision (id) {
+        id -> Integer,
+        revision -> BigInt,
+    }
+}
+
+diesel::table! {
     rooms (id) {
         id -> Text,
         tag -> Text,

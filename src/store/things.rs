@@ -43,6 +43,7 @@ impl TryFrom<ThingRow> for Thing {
 
 /// Registers a thing.
 pub(crate) fn insert(tx: &mut Tx<'_>, thing: &Thing) -> StoreResult<()> {
+    tx.changes("things");
     let row = ThingRow {
         id: thing.id.to_string(),
         kind: thing.kind.word().to_owned(),
@@ -55,6 +56,7 @@ pub(crate) fn insert(tx: &mut Tx<'_>, thing: &Thing) -> StoreResult<()> {
 
 /// Changes a thing's tag.
 pub(crate) fn retag(tx: &mut Tx<'_>, id: Uuid, tag: Option<&Tag>) -> StoreResult<()> {
+    tx.changes("things");
     diesel::update(things::table.find(id.to_string()))
         .set(things::tag.eq(tag.map(ToString::to_string)))
         .execute(tx.db())?;
@@ -63,6 +65,7 @@ pub(crate) fn retag(tx: &mut Tx<'_>, id: Uuid, tag: Option<&Tag>) -> StoreResult
 
 /// Takes a thing out of the register; refused while anything refers to it.
 pub(crate) fn delete(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<()> {
+    tx.changes("things");
     diesel::delete(things::table.find(id.to_string())).execute(tx.db())?;
     Ok(())
 }

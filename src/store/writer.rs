@@ -3,11 +3,13 @@
 //! commit. One fsync then serves many callers, and an answer once given is
 //! durable.
 
-use super::db::{Connector, Db};
+use super::db::{Connector, Db, WRITER_SETTINGS};
 use super::error::{StoreError, StoreResult};
+use super::memory::Memory;
 use diesel::Connection;
 use diesel::connection::{AnsiTransactionManager, SimpleConnection as _, TransactionManager};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
@@ -40,8 +42,8 @@ pub(crate) struct Writer {
 
 impl Writer {
     /// Starts the thread on a connection of its own.
-    pub(crate) fn start(connector: Connector) -> StoreResult<Self> {
-        let (mut writer, mut batches) = Self::by_hand(connector)?;
+    pub(in crate::store) fn start(connector: Connector, memory: Arc<Memory>) -> StoreResult<Self> {
+        let (mut writer, mut batches) = Self::by_hand(connector, memory)?;
         let thread = std::thread::Builder::new()
             .name("writer".to_owned())
             .spawn(move || {
@@ -55,10 +57,13 @@ impl Writer {
     }
 
     /// A writer without a thread: what waits is committed when its batches are told to.
-    pub(crate) fn by_hand(connector: Connector) -> StoreResult<(Self, Batches)> {
-        let db = connector.open()?;
+    pub(in crate::store) fn by_hand(
+        connector: Connector,
+        memory: Arc<Memory>,
+    ) -> StoreResult<(Self, Batches)> {
+        let db = open(&connector)?;
         let (queue, jobs) = sync_channel(LONGEST_QUEUE);
-        Ok((Self { queue: Some(queue), thread: None }, Batches { connector, db, jobs }))
+        Ok((Self { queue: Some(queue), thread: None }, Batches { connector, db, memory, jobs }))
     }
 
     /// Hands a request in; its answer comes through the job itself.
@@ -85,6 +90,7 @@ impl Drop for Writer {
 pub struct Batches {
     connector: Connector,
     db: Db,
+    memory: Arc<Memory>,
     jobs: Receiver<Job>,
 }
 
@@ -109,7 +115,7 @@ impl Batches {
     }
 
     fn commit_with(&mut self, first: Job) {
-        let Self { connector, db, jobs } = self;
+        let Self { connector, db, memory, jobs } = self;
         let mut answers = Vec::new();
         let decided = catch_unwind(AssertUnwindSafe(|| commit_together(db, first, jobs, &mut answers)));
         let broken = decided.is_err();
@@ -126,12 +132,22 @@ impl Batches {
             });
         }
         if broken || result.is_err() {
-            match connector.open() {
+            memory.forget();
+            match open(connector) {
                 Ok(fresh) => *db = fresh,
                 Err(error) => tracing::error!(%error, "the writer could not reopen the database"),
             }
         }
     }
+}
+
+/// A connection set up for writing.
+fn open(connector: &Connector) -> StoreResult<Db> {
+    let mut db = connector.open()?;
+    if matches!(db, Db::Sqlite(_)) {
+        db.batch_execute(WRITER_SETTINGS)?;
+    }
+    Ok(db)
 }
 
 fn commit_together(

@@ -1,7 +1,7 @@
 //! Making a booking, or a series of them, and changing one.
 
-use super::keep::{Precondition, load, resolve};
-use super::situation::{all_windows, box_view, person_of, requester_view, site_view};
+use super::keep::{Precondition, load};
+use super::situation::{all_windows, box_for, box_view, person_of, requester_view, site_view};
 use super::{Alternative, BookingRefusal, Error, NamedConflict, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -19,9 +19,10 @@ use crate::domain::ids::{BookingId, SeriesId, StationId};
 use crate::domain::names::{Reference, Tag};
 use crate::domain::violations::Violation;
 use crate::store::kept::Kept as _;
-use crate::store::{Constraint, StoreError, claims, events, gloveboxes, holds};
+use crate::store::{Constraint, StoreError, bookings, claims, events, gloveboxes, holds, memory};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
+use std::sync::Arc;
 
 /// Occurrences of one series at most.
 pub(crate) const LONGEST_SERIES: usize = 200;
@@ -112,12 +113,12 @@ fn known<T>(found: Result<T>) -> Result<Option<T>> {
 
 /// The box a booking is for, locked against concurrent bookings of it and
 /// loaded under the lock, so that it is decided on as it is.
-fn lock_box(tx: &mut Tx<'_>, reference: &Reference) -> Result<Stored<Glovebox>> {
+fn lock_box(tx: &mut Tx<'_>, reference: &Reference) -> Result<Arc<Stored<Glovebox>>> {
     let unknown =
         || Error::invalid("glovebox", "unknown_reference", format!("there is no glovebox {reference}"));
-    let id = known(resolve::<Glovebox>(tx, reference))?.ok_or_else(unknown)?;
+    let id = memory::glovebox_meant(tx, reference)?.ok_or_else(unknown)?;
     holds::lock(tx, id.into())?;
-    Glovebox::find(tx, id)?.ok_or_else(unknown)
+    memory::glovebox(tx, id)?.ok_or_else(unknown)
 }
 
 /// Makes one booking.
@@ -129,7 +130,7 @@ pub(crate) fn book(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, new: &New
     let site = site_view(tx, now, span)?;
     let requester = requester_view(tx, &person, &site, span, None)?;
     let windows = all_windows(tx)?;
-    let on = box_view(tx, &glovebox, &windows, span, None)?;
+    let on = box_for(tx, &glovebox, &windows, &new.request, &site, None)?;
     match decide(&new.request, &site, &requester, &on) {
         Ok(decision) => save_new(tx, actor, now, &person, &on, &new.request, decision, None),
         Err(refused) => Err(refusal(tx, now, &new.request, &person, (&on, None), refused)?.into()),
@@ -157,7 +158,7 @@ pub(crate) fn book_series(
         let request = moved(&new.request, interval);
         let site = site_view(tx, now, interval)?;
         let requester = requester_view(tx, &person, &site, interval, None)?;
-        let on = box_view(tx, &glovebox, &windows, interval, None)?;
+        let on = box_for(tx, &glovebox, &windows, &request, &site, None)?;
         match decide(&request, &site, &requester, &on) {
             Ok(decision) => {
                 let booked = save_new(tx, actor, now, &person, &on, &request, decision, Some(id))?;
@@ -256,7 +257,7 @@ fn save_new(
         displaced_by: None,
     };
     let booking = Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value };
-    Booking::insert(tx, &booking)?;
+    bookings::add(tx, &booking)?;
     claims::insert(tx, Owner::Booking(booking.id.into()), &decision.claims, fresh_id).map_err(lost_race)?;
     note(tx, actor, now, "booking.created", None, &booking)?;
     Ok(with_claims(booking, &decision.claims))
@@ -320,7 +321,7 @@ pub(crate) fn change(
     let site = site_view(tx, now, request.interval)?;
     let requester = requester_view(tx, &person, &site, request.interval, Some(current.id))?;
     let windows = all_windows(tx)?;
-    let on = box_view(tx, &glovebox, &windows, request.interval, Some(id))?;
+    let on = box_for(tx, &glovebox, &windows, &request, &site, Some(id))?;
     let decision = match decide(&request, &site, &requester, &on) {
         Ok(decision) => decision,
         Err(refused) => return Err(refusal(tx, now, &request, &person, (&on, Some(id)), refused)?.into()),

@@ -38,13 +38,27 @@ impl App {
         once: Option<OnceKey>,
         work: impl Fn(&mut Tx<'_>, DateTime<Utc>) -> Result<Answer> + Send + 'static,
     ) -> Result<Answer> {
+        self.command_once_told(actor, once, work, Clone::clone).await
+    }
+
+    /// The same, with the answer told from what the work found: where nothing has to
+    /// be kept, after the commit and not while others wait to write.
+    pub(crate) async fn command_once_told<T: Send + 'static>(
+        &self,
+        actor: &Actor,
+        once: Option<OnceKey>,
+        work: impl Fn(&mut Tx<'_>, DateTime<Utc>) -> Result<T> + Send + 'static,
+        tell: impl Fn(&T) -> Answer + Clone + Send + 'static,
+    ) -> Result<Answer> {
+        let Some(once) = once else {
+            return Ok(tell(&self.command(work).await?));
+        };
         let subject = actor.subject.clone();
         self.command(move |tx, now| {
-            let Some(once) = &once else { return work(tx, now) };
             if let Some(kept) = idempotency::take(tx, &subject, &once.key, &once.request_hash, now)? {
-                return replay(once, kept);
+                return replay(&once, kept);
             }
-            let answer = work(tx, now)?;
+            let answer = tell(&work(tx, now)?);
             let kept = KeptAnswer {
                 request_hash: once.request_hash.clone(),
                 status: i32::from(answer.status),

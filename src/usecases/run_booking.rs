@@ -14,7 +14,7 @@ use crate::domain::upkeep::readings::{Batch, RawReading};
 use crate::domain::violations::{Coded as _, Violation, Violations};
 pub(crate) use crate::store::bookings::Wanted;
 use crate::store::kept::Kept as _;
-use crate::store::{bookings, claims, holds, site, things};
+use crate::store::{bookings, claims, holds, memory, things};
 use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
@@ -116,7 +116,7 @@ pub(super) fn may_still_change(
     if booking.value.progress != Progress::Booked {
         return Err(wrong_state(booking, "changed or cancelled"));
     }
-    let notice = site::get(tx)?.value.policies.cancellation_notice;
+    let notice = memory::facility(tx)?.value.policies.cancellation_notice;
     let late = notice.is_some_and(|notice| now + notice.delta() > booking.value.interval.start());
     if late && !actor.has(Scope::BookingsManage) {
         let notice = notice.map(|notice| notice.to_string()).unwrap_or_default();
@@ -294,7 +294,7 @@ fn keep_readings(
 
 /// Releases the bookings that nobody has begun within the site's grace.
 pub(crate) fn release_no_shows(tx: &mut Tx<'_>, now: DateTime<Utc>) -> Result<usize> {
-    let grace = site::get(tx)?.value.policies.no_show_grace.delta();
+    let grace = memory::facility(tx)?.value.policies.no_show_grace.delta();
     let before = now.checked_sub_signed(grace).unwrap_or(now - TimeDelta::minutes(30));
     let mut missed = bookings::not_begun(tx, before)?;
     // Whoever books from now on has the whole grace from then.

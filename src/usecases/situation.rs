@@ -3,10 +3,11 @@
 
 use super::{Error, Result, Tx};
 use crate::domain::access::Actor;
-use crate::domain::booking::Owner;
+use crate::domain::booking::BookingRequest;
 use crate::domain::booking::claims::REACH;
-use crate::domain::booking::decide::{BoxView, WindowTime};
+use crate::domain::booking::decide::{BoxView, WindowTime, within_reach};
 use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, week_around};
+use crate::domain::booking::{Busy, Owner};
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::opening_hours::open_intervals;
 use crate::domain::facility::windows::MaintenanceWindow;
@@ -14,8 +15,9 @@ use crate::domain::facility::{Glovebox, Person, Stored};
 use crate::domain::ids::{BookingId, ThingId};
 use crate::domain::names::{Reference, Tag};
 use crate::store::kept::Kept as _;
-use crate::store::{bookings, claims, holds, people, qualifications, site, windows};
+use crate::store::{bookings, claims, memory};
 use chrono::{DateTime, TimeDelta, Utc};
+use std::sync::Arc;
 use uuid::Uuid;
 
 /// Opening hours and claims are loaded this far beyond a span, so that whatever
@@ -24,19 +26,19 @@ const MARGIN: TimeDelta = REACH;
 
 /// The facility's rules and hours over a span.
 pub(crate) fn site_view(tx: &mut Tx<'_>, now: DateTime<Utc>, span: Interval) -> Result<SiteView> {
-    let site = site::get(tx)?.value;
+    let site = &memory::facility(tx)?.value;
     let wide = Interval::new(span.start() - MARGIN, span.end() + MARGIN).unwrap_or(span);
     let open = open_intervals(&site.opening_hours, site.timezone, wide)
         .map_err(|error| Error::invalid("start", "out_of_range", error.to_string()))?;
-    let closures = site.closures.into_iter().filter(|closure| closure.interval.overlaps(&span)).collect();
-    Ok(SiteView { now, zone: site.timezone, policies: site.policies, open, closures })
+    let closures = site.closures.iter().filter(|closure| closure.interval.overlaps(&span)).cloned().collect();
+    Ok(SiteView { now, zone: site.timezone, policies: site.policies.clone(), open, closures })
 }
 
 /// The person that an actor is: by token subject, or where the person has none
 /// set, by id or tag.
 pub(crate) fn person_of(tx: &mut Tx<'_>, actor: &Actor) -> Result<Option<Stored<Person>>> {
-    if let Some(person) = people::by_subject(tx, &actor.subject)? {
-        return Ok(Some(person));
+    if let Some(person) = memory::person_by_subject(tx, &actor.subject)? {
+        return Ok(Some(Stored::clone(&person)));
     }
     let found = match (Uuid::parse_str(&actor.subject), Tag::parse(&actor.subject)) {
         (Ok(id), _) => Person::find(tx, id)?,
@@ -60,7 +62,7 @@ pub(crate) fn requester_view(
     span: Interval,
     without: Option<Uuid>,
 ) -> Result<RequesterView> {
-    let held = qualifications::of_person(tx, person.id.into())?;
+    let held = memory::qualifications_of(tx, person.id.into())?;
     let mut group_bookings = Vec::new();
     let limited = site.policies.group_hours_per_week.is_some() || !site.policies.group_quotas.is_empty();
     if limited {
@@ -85,11 +87,12 @@ pub(crate) fn requester_view(
     }
     Ok(RequesterView {
         person: person.value.clone(),
-        qualifications: held.into_iter().map(|held| held.value).collect(),
+        qualifications: held.iter().map(|held| held.value.clone()).collect(),
         group_bookings,
-        upkeep: claims::touching(tx, &[person.id.into()], span)?
-            .into_iter()
-            .map(|own| own.interval)
+        upkeep: memory::upkeep_by(tx, person.id.into())?
+            .iter()
+            .filter(|own| own.overlaps(&span))
+            .copied()
             .collect(),
     })
 }
@@ -111,13 +114,38 @@ pub(crate) fn box_view(
     span: Interval,
     without: Option<BookingId>,
 ) -> Result<BoxView> {
-    let id = Glovebox::id_of(glovebox);
     let wide = Interval::new(span.start() - MARGIN, span.end() + MARGIN).unwrap_or(span);
-    let mut busy = claims::touching(tx, &resources(&glovebox.value), wide)?;
+    let busy = claims::touching(tx, &resources(&glovebox.value), wide)?;
+    box_with(tx, glovebox, windows, span, without, busy)
+}
+
+/// A box as far as a request for it goes: of what is taken there, what the request
+/// could meet.
+pub(crate) fn box_for(
+    tx: &mut Tx<'_>,
+    glovebox: &Stored<Glovebox>,
+    windows: &[Stored<MaintenanceWindow>],
+    request: &BookingRequest,
+    site: &SiteView,
+    without: Option<BookingId>,
+) -> Result<BoxView> {
+    let busy = claims::overlapping(tx, &within_reach(request, &glovebox.value, &site.policies))?;
+    box_with(tx, glovebox, windows, request.interval, without, busy)
+}
+
+fn box_with(
+    tx: &mut Tx<'_>,
+    glovebox: &Stored<Glovebox>,
+    windows: &[Stored<MaintenanceWindow>],
+    span: Interval,
+    without: Option<BookingId>,
+    mut busy: Vec<Busy>,
+) -> Result<BoxView> {
+    let id = Glovebox::id_of(glovebox);
     busy.retain(|claim| without.is_none_or(|own| claim.owner != Owner::Booking(own)));
-    let open = holds::open_of(tx, id)?;
+    let open = memory::open_holds(tx, id)?;
     let holds = open
-        .into_iter()
+        .iter()
         .map(|hold| HoldView {
             id: hold.id.into(),
             reason: hold.value.reason.to_string(),
@@ -155,6 +183,6 @@ fn window_times(
 }
 
 /// All maintenance windows.
-pub(crate) fn all_windows(tx: &mut Tx<'_>) -> Result<Vec<Stored<MaintenanceWindow>>> {
-    Ok(windows::all(tx)?)
+pub(crate) fn all_windows(tx: &mut Tx<'_>) -> Result<Arc<Vec<Stored<MaintenanceWindow>>>> {
+    Ok(memory::all_windows(tx)?)
 }

@@ -27,6 +27,7 @@ mod nights;
 mod ownership;
 mod plans;
 mod readings;
+mod remembered;
 mod room_oxygen;
 mod rooms;
 mod stock;

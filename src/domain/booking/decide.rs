@@ -8,7 +8,7 @@ use crate::domain::booking::rules::{HoldView, RequesterView, SiteView, WALK_UP, 
 use crate::domain::booking::starts::{Starts, possible_starts};
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::{common, gaps};
-use crate::domain::facility::Glovebox;
+use crate::domain::facility::{Glovebox, Policies};
 use crate::domain::ids::{GloveboxId, StationId, ThingId, WindowId};
 use crate::domain::names::Name;
 use crate::domain::quantity::NormalLitres;
@@ -117,6 +117,18 @@ pub struct Refused {
     pub violations: Vec<Violation>,
     /// Times taken.
     pub conflicts: Vec<Conflict>,
+}
+
+/// What could be in a request's way on a box: the parts that it may take, each with
+/// the times; nothing where the work does not fit the box.
+pub fn within_reach(
+    request: &BookingRequest,
+    glovebox: &Glovebox,
+    policies: &Policies,
+) -> Vec<(ThingId, Interval)> {
+    let Ok(fitted) = fit(&request.work, request.interval, glovebox, policies) else { return Vec::new() };
+    let claims = fitted.claims(request.interval.start(), &fitted.stations);
+    claims.into_iter().map(|claim| (claim.resource, claim.interval)).collect()
 }
 
 /// Decides on a request for one box.

@@ -9,6 +9,7 @@ pub mod ics;
 pub mod interval;
 pub mod opening_hours;
 mod pattern;
+mod plain;
 pub mod recurrence;
 pub mod rule;
 pub mod zone;

@@ -1,11 +1,12 @@
 //! The wall-clock times that a rule and a start name, before any zone.
 //!
-//! The `rrule` crate expands the rule on a calendar without changes of the
-//! clocks, so that what happens at a change is decided by
-//! [`zone`](super::zone) alone. Every part that RFC 5545 derives from the
-//! start is filled in here; the expansion can therefore begin at the period
-//! it is asked about rather than at a start long ago.
+//! Rules are expanded on a calendar without changes of the clocks, so that what
+//! happens at a change is decided by [`zone`](super::zone) alone: [`Plain`] ones
+//! here, all others by the `rrule` crate. Every part that RFC 5545 derives from
+//! the start is filled in; the expansion can therefore begin at the period it is
+//! asked about rather than at a start long ago.
 
+use crate::domain::calendar::plain::Plain;
 use crate::domain::calendar::rule::{Day, End, Frequency, Rule, RuleError};
 use crate::domain::calendar::zone::END_YEAR;
 use chrono::{Datelike, Days, Month, Months, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Timelike};
@@ -14,7 +15,7 @@ use rrule::{NWeekday, RRule, RRuleSet};
 /// A rule anchored at a start.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Pattern {
-    parts: RRule,
+    parts: Parts,
     frequency: Frequency,
     interval: u16,
     week_start: chrono::Weekday,
@@ -22,24 +23,45 @@ pub(super) struct Pattern {
     count: Option<u32>,
 }
 
+/// Who knows the times of a period.
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Parts {
+    Plain(Plain),
+    Library(Box<RRule>),
+}
+
 impl Pattern {
     /// Anchors the rule at `start`.
     pub(super) fn new(rule: &Rule, start: NaiveDateTime) -> Result<Self, RuleError> {
-        let parts = explicit(rule, start);
+        Self::plainly(rule, start).map_or_else(|| Self::by_library(rule, start), Ok)
+    }
+
+    /// The pattern of a plain rule.
+    pub(super) fn plainly(rule: &Rule, start: NaiveDateTime) -> Option<Self> {
+        Plain::of(rule, start).map(|plain| Self::of(rule, start, Parts::Plain(plain)))
+    }
+
+    /// The pattern of any rule.
+    pub(super) fn by_library(rule: &Rule, start: NaiveDateTime) -> Result<Self, RuleError> {
+        let parts = explicit(rule, start)
+            .validate(rrule::Tz::UTC.from_utc_datetime(&start))
+            .map_err(|fault| RuleError::Unsupported(fault.to_string()))?;
+        Ok(Self::of(rule, start, Parts::Library(Box::new(parts))))
+    }
+
+    fn of(rule: &Rule, start: NaiveDateTime, parts: Parts) -> Self {
         let count = match rule.end {
             End::Count(count) => Some(count),
             End::Never | End::Until(_) => None,
         };
-        Ok(Self {
-            parts: parts
-                .validate(rrule::Tz::UTC.from_utc_datetime(&start))
-                .map_err(|fault| RuleError::Unsupported(fault.to_string()))?,
+        Self {
+            parts,
             frequency: rule.frequency,
             interval: rule.interval,
             week_start: rule.week_start,
             start,
             count,
-        })
+        }
     }
 
     /// The times from `from` on, ascending, up to the end of the calendar or
@@ -51,13 +73,21 @@ impl Pattern {
     pub(super) fn walls(&self, from: NaiveDateTime) -> impl Iterator<Item = NaiveDateTime> {
         // Counting has to begin at the start; anything else may leap ahead.
         let nearest = if self.count.is_some() { self.start } else { self.start.max(from) };
-        let anchor = rrule::Tz::UTC.from_utc_datetime(&self.period_before(nearest).and_time(NaiveTime::MIN));
-        let set = RRuleSet::new(anchor).rrule(self.parts.clone()).limit();
+        let first = self.period_before(nearest);
+        let (plain, library) = match &self.parts {
+            Parts::Plain(plain) => (Some(plain.walls(first)), None),
+            Parts::Library(parts) => {
+                let anchor = rrule::Tz::UTC.from_utc_datetime(&first.and_time(NaiveTime::MIN));
+                let set = RRuleSet::new(anchor).rrule(RRule::clone(parts)).limit();
+                (None, Some(set.into_iter().map(|time| time.naive_utc())))
+            }
+        };
         let most = self.count.and_then(|count| usize::try_from(count).ok()).unwrap_or(usize::MAX);
         let start = self.start;
-        (&set)
+        plain
             .into_iter()
-            .map(|time| time.naive_utc())
+            .flatten()
+            .chain(library.into_iter().flatten())
             .take_while(|wall| wall.year() < END_YEAR)
             .skip_while(move |wall| *wall < start)
             .take(most)

@@ -271,17 +271,22 @@ impl Recurrence {
             .iter()
             .flat_map(|repetition| repetition.instants(self.zone, from).take_while(|(wall, _)| *wall < to))
             .map(|(_, start)| start);
-        let mut found = BTreeSet::new();
+        let mut found: Vec<DateTime<Utc>> = Vec::new();
         for start in named.chain(self.named_dates()) {
-            if range.contains(start)
-                && !excluded.contains(&start)
-                && found.insert(start)
-                && found.len() > most
-            {
+            if !range.contains(start) || excluded.contains(&start) {
+                continue;
+            }
+            // Nearly always the next; where the clocks change, and of dates written out, not.
+            if found.last().is_none_or(|last| *last < start) {
+                found.push(start);
+            } else if let Err(place) = found.binary_search(&start) {
+                found.insert(place, start);
+            }
+            if found.len() > most {
                 return Err(RecurrenceError::TooMany { most });
             }
         }
-        Ok(found.into_iter().collect())
+        Ok(found)
     }
 
     /// The starts that are written out: the further ones, and the first where no rule says otherwise.

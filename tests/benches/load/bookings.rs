@@ -50,7 +50,7 @@ fn ours() -> Vec<Duration> {
     let service = Service::start();
     service.furnish(CLIENTS, "ada");
     // So far that no client comes to its end.
-    service.change("/facility", &json!({ "policies": { "horizon": "P700D" } }));
+    service.change("/facility", &json!({ "policies": { "horizon": "P366D" } }));
     let token = service.token("ada", "facility:read bookings:write");
     // Whole hours, one after the other, from tomorrow on.
     let midnight =

@@ -1,0 +1,265 @@
+//! What is remembered of the facility between transactions: its rules, boxes,
+//! people and windows change rarely and are asked for at every booking.
+//!
+//! The database keeps a number that every change of these raises
+//! (`facility_revision`). A transaction reads it once and takes what was
+//! remembered at that number; what it loads itself it remembers under it. A
+//! transaction that changes any of it remembers nothing from there on.
+
+use super::Tx;
+use super::error::StoreResult;
+use super::kept::Kept as _;
+use super::schema::facility_revision;
+use super::{claims, holds, people, qualifications, site, things, windows};
+use crate::domain::calendar::Interval;
+use crate::domain::facility::holds::Hold;
+use crate::domain::facility::{Glovebox, MaintenanceWindow, Person, Qualification, Site, Stored, ThingKind};
+use crate::domain::ids::{GloveboxId, PersonId};
+use crate::domain::names::Reference;
+use diesel::prelude::*;
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+use uuid::Uuid;
+
+/// The tables whose changes raise the revision, by triggers of the database.
+pub(in crate::store) const REMEMBERED: [&str; 12] = [
+    "facility",
+    "things",
+    "gloveboxes",
+    "stations",
+    "antechambers",
+    "instruments",
+    "purifiers",
+    "people",
+    "qualifications",
+    "maintenance_windows",
+    "holds",
+    // Those of visits: when people do upkeep.
+    "claims",
+];
+
+/// The most answers remembered at once; beyond it all are forgotten.
+const MOST: usize = 20_000;
+
+/// What a transaction knows of the facility's revision.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::store) enum Known {
+    /// It has not asked.
+    Nothing,
+    /// It is this.
+    Revision(i64),
+    /// The transaction has itself changed what is remembered.
+    Changed,
+}
+
+/// What was asked for at one revision.
+#[derive(Debug, Default)]
+pub(in crate::store) struct Generation {
+    revision: i64,
+    site: Option<Arc<Stored<Site>>>,
+    windows: Option<Arc<Vec<Stored<MaintenanceWindow>>>>,
+    people: HashMap<String, Option<Arc<Stored<Person>>>>,
+    qualifications: HashMap<PersonId, Option<Arc<Vec<Stored<Qualification>>>>>,
+    references: HashMap<Reference, Option<Option<Uuid>>>,
+    gloveboxes: HashMap<Uuid, Option<Arc<Stored<Glovebox>>>>,
+    holds: HashMap<GloveboxId, Option<Arc<Vec<Stored<Hold>>>>>,
+    upkeep: HashMap<PersonId, Option<Arc<Vec<Interval>>>>,
+}
+
+impl Generation {
+    fn size(&self) -> usize {
+        self.people.len()
+            + self.qualifications.len()
+            + self.references.len()
+            + self.gloveboxes.len()
+            + self.holds.len()
+            + self.upkeep.len()
+    }
+}
+
+/// What all transactions of a store remember together: of the newest revision
+/// that any of them has seen.
+#[derive(Debug, Default)]
+pub(in crate::store) struct Memory(Mutex<Generation>);
+
+impl Memory {
+    /// Forgets everything: what was remembered may never have been committed.
+    pub(in crate::store) fn forget(&self) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Generation::default();
+    }
+
+    /// What is remembered at a revision; nothing where a newer one has been seen.
+    fn at<R>(&self, revision: i64, look: impl FnOnce(&mut Generation) -> R) -> Option<R> {
+        let mut generation = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if generation.revision < revision || generation.size() > MOST {
+            *generation = Generation { revision, ..Generation::default() };
+        }
+        (generation.revision == revision).then(|| look(&mut generation))
+    }
+}
+
+impl Tx<'_> {
+    /// Notes that a table is changed: what is remembered no longer holds here.
+    pub(in crate::store) fn changes(&mut self, table: &str) {
+        if REMEMBERED.contains(&table) {
+            self.known = Known::Changed;
+        }
+    }
+
+    /// Asks for the revision again when next it is needed: after waiting for a lock,
+    /// behind which things may have changed.
+    pub(in crate::store) fn look_again(&mut self) {
+        if self.known != Known::Changed {
+            self.known = Known::Nothing;
+        }
+    }
+
+    fn revision(&mut self) -> StoreResult<Option<i64>> {
+        match self.known {
+            Known::Revision(revision) => Ok(Some(revision)),
+            Known::Changed => Ok(None),
+            Known::Nothing => {
+                let found: Vec<i64> =
+                    facility_revision::table.select(facility_revision::revision).load(self.db())?;
+                let revision = found.first().copied().unwrap_or_default();
+                self.known = Known::Revision(revision);
+                Ok(Some(revision))
+            }
+        }
+    }
+}
+
+/// What is remembered in a slot, or else loaded and remembered.
+fn recall<T: Clone>(
+    tx: &mut Tx<'_>,
+    slot: impl Fn(&mut Generation) -> &mut Option<T>,
+    load: impl FnOnce(&mut Tx<'_>) -> StoreResult<T>,
+) -> StoreResult<T> {
+    let Some(revision) = tx.revision()? else { return load(tx) };
+    let memory = tx.memory;
+    if let Some(found) = memory.at(revision, |generation| slot(generation).clone()).flatten() {
+        return Ok(found);
+    }
+    let loaded = load(tx)?;
+    memory.at(revision, |generation| *slot(generation) = Some(loaded.clone()));
+    Ok(loaded)
+}
+
+/// The facility.
+pub(crate) fn facility(tx: &mut Tx<'_>) -> StoreResult<Arc<Stored<Site>>> {
+    recall(tx, |known| &mut known.site, |tx| site::get(tx).map(Arc::new))
+}
+
+/// All maintenance windows.
+pub(crate) fn all_windows(tx: &mut Tx<'_>) -> StoreResult<Arc<Vec<Stored<MaintenanceWindow>>>> {
+    recall(tx, |known| &mut known.windows, |tx| windows::all(tx).map(Arc::new))
+}
+
+/// The person who signs in with that token subject.
+pub(crate) fn person_by_subject(tx: &mut Tx<'_>, subject: &str) -> StoreResult<Option<Arc<Stored<Person>>>> {
+    // Those who are nobody are not remembered: anyone may ask as anyone.
+    let Some(revision) = tx.revision()? else { return Ok(people::by_subject(tx, subject)?.map(Arc::new)) };
+    let memory = tx.memory;
+    if let Some(found) = memory.at(revision, |known| known.people.get(subject).cloned().flatten()).flatten() {
+        return Ok(Some(found));
+    }
+    let found = people::by_subject(tx, subject)?.map(Arc::new);
+    if found.is_some() {
+        memory.at(revision, |known| known.people.insert(subject.to_owned(), found.clone()));
+    }
+    Ok(found)
+}
+
+/// Everything a person is or was qualified for.
+pub(crate) fn qualifications_of(
+    tx: &mut Tx<'_>,
+    person: PersonId,
+) -> StoreResult<Arc<Vec<Stored<Qualification>>>> {
+    let load = |tx: &mut Tx<'_>| qualifications::of_person(tx, person).map(Arc::new);
+    recall(tx, |known| known.qualifications.entry(person).or_default(), load)
+}
+
+/// When a person is to do upkeep, or has, in order.
+pub(crate) fn upkeep_by(tx: &mut Tx<'_>, person: PersonId) -> StoreResult<Arc<Vec<Interval>>> {
+    let load = |tx: &mut Tx<'_>| {
+        let own = claims::on(tx, person.into())?;
+        Ok(Arc::new(own.into_iter().map(|claim| claim.interval).collect()))
+    };
+    recall(tx, |known| known.upkeep.entry(person).or_default(), load)
+}
+
+/// The box that a reference means.
+pub(crate) fn glovebox_meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
+    let Reference::Tag(_) = reference else { return meant(tx, reference) };
+    recall(tx, |known| known.references.entry(reference.clone()).or_default(), |tx| meant(tx, reference))
+}
+
+fn meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
+    let mut found = things::matching(tx, reference)?.into_iter();
+    Ok(found.find(|thing| thing.kind == ThingKind::Glovebox).map(|thing| thing.id))
+}
+
+/// The box of that id, which exists.
+pub(crate) fn glovebox(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<Option<Arc<Stored<Glovebox>>>> {
+    let Some(revision) = tx.revision()? else { return Ok(Glovebox::find(tx, id)?.map(Arc::new)) };
+    let memory = tx.memory;
+    if let Some(found) = memory.at(revision, |known| known.gloveboxes.get(&id).cloned().flatten()).flatten() {
+        return Ok(Some(found));
+    }
+    let found = Glovebox::find(tx, id)?.map(Arc::new);
+    if found.is_some() {
+        memory.at(revision, |known| known.gloveboxes.insert(id, found.clone()));
+    }
+    Ok(found)
+}
+
+/// The open holds of a box, oldest first.
+pub(crate) fn open_holds(tx: &mut Tx<'_>, glovebox: GloveboxId) -> StoreResult<Arc<Vec<Stored<Hold>>>> {
+    let load = |tx: &mut Tx<'_>| holds::open_of(tx, glovebox).map(Arc::new);
+    recall(tx, |known| known.holds.entry(glovebox).or_default(), load)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::db::{Db, open_sqlite};
+    use crate::store::migrate::migrate;
+    use diesel::sql_types::Text;
+
+    #[derive(QueryableByName)]
+    struct Table {
+        #[diesel(sql_type = Text)]
+        name: String,
+    }
+
+    #[test]
+    fn the_database_notices_changes_of_every_table_that_is_remembered() {
+        let mut db = open_sqlite(std::path::Path::new(":memory:")).unwrap();
+        migrate(&mut db).unwrap();
+        let Db::Sqlite(connection) = &mut db else { panic!("an SQLite file") };
+        let noticed: Vec<Table> = diesel::sql_query(
+            "SELECT tbl_name AS name FROM sqlite_master WHERE sql LIKE '%UPDATE facility_revision%' GROUP BY tbl_name",
+        )
+        .load(connection)
+        .unwrap();
+        let mut noticed: Vec<String> = noticed.into_iter().map(|table| table.name).collect();
+        let mut remembered = REMEMBERED.map(str::to_owned).to_vec();
+        noticed.sort();
+        remembered.sort();
+        assert_eq!(noticed, remembered);
+    }
+
+    #[test]
+    fn what_is_known_of_a_newer_revision_is_not_given_to_an_older_one() {
+        let memory = Memory::default();
+        let put = |revision, id: u128| {
+            memory.at(revision, |known| known.references.insert(Reference::Id(Uuid::from_u128(id)), None))
+        };
+        assert!(put(5, 1).is_some());
+        assert!(put(6, 2).is_some());
+        assert!(put(5, 3).is_none());
+        assert_eq!(memory.at(6, |known| known.references.len()), Some(1));
+        memory.forget();
+        assert_eq!(memory.at(6, |known| known.references.len()), Some(0));
+    }
+}
