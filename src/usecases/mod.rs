@@ -3,6 +3,7 @@
 //! and its event in one transaction.
 
 pub(crate) mod adopt_plan;
+pub(crate) mod archive;
 pub(crate) mod assess_room;
 pub(crate) mod book;
 pub(crate) mod calendar_feeds;

@@ -1,8 +1,6 @@
 //! What was answered is kept when the process is killed at any moment.
 
 use crate::world::{Client, Database, Process, SECRET};
-use diesel::QueryableByName;
-use diesel::sql_types::Text;
 use proptest::strategy::{Strategy as _, ValueTree as _};
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 use serde_json::json;
@@ -26,16 +24,6 @@ fn write_until_cut_off(client: &Client, prefix: &str) -> Vec<String> {
         }
     }
     acknowledged
-}
-
-fn integrity(database: &Database) -> Vec<String> {
-    #[derive(QueryableByName)]
-    struct Row {
-        #[diesel(sql_type = Text)]
-        found: String,
-    }
-    let rows = database.raw().rows::<Row>("SELECT integrity_check AS found FROM pragma_integrity_check", "");
-    rows.into_iter().map(|row| row.found).collect()
 }
 
 #[test]
@@ -69,7 +57,7 @@ fn what_was_acknowledged_survives_a_kill() {
             writers.into_iter().flat_map(|writer| writer.join().unwrap()).collect()
         });
         acknowledged.extend(written);
-        assert_eq!(integrity(&database), ["ok"], "after round {round}");
+        assert_eq!(database.integrity(), ["ok"], "after round {round}");
     }
     let process = Process::start(&database.url(), &secret);
     let kept = process.keeper().get_all("/rooms?limit=500");
@@ -88,5 +76,5 @@ fn a_stop_that_was_asked_for_ends_well() {
     process.keeper().post("/rooms", &json!({ "tag": "A", "volume_m3": 50 })).is(201);
     let ended = process.stop();
     assert!(ended.success(), "{ended}");
-    assert_eq!(integrity(&database), ["ok"]);
+    assert_eq!(database.integrity(), ["ok"]);
 }

@@ -5,8 +5,10 @@
 #[path = "../world/mod.rs"]
 mod world;
 
+mod archive;
 mod audit;
 mod authorisation;
+mod backups;
 mod bookings;
 mod calculations;
 mod calendars;

@@ -1,10 +1,10 @@
 //! The service as a process of its own, for what becomes of one.
 
-use super::{Client, KEEPER, NAME, token};
+use super::{Client, KEEPER, NAME, SECRET, token};
 use drykeep::store::DatabaseUrl;
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::Path;
-use std::process::{Child, Command, ExitStatus, Stdio};
+use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::time::Duration;
 
 /// The program, as a process of its own.
@@ -13,7 +13,67 @@ pub(crate) struct Process {
     address: SocketAddr,
 }
 
+/// A database's address in full; what a `DatabaseUrl` shows of itself is for people.
+fn address_of(database: &DatabaseUrl) -> String {
+    match database {
+        DatabaseUrl::Sqlite(path) => format!("sqlite://{}", path.display()),
+        DatabaseUrl::Postgres(url) => url.clone(),
+    }
+}
+
+/// Runs a command of the program on a database to its end.
+#[track_caller]
+pub(crate) fn run(database: &DatabaseUrl, arguments: &[&str]) -> Ended {
+    let output = Command::new(env!("CARGO_BIN_EXE_drykeep"))
+        .args(arguments)
+        .args(["--database-url", &address_of(database)])
+        .current_dir(std::env::temp_dir())
+        .stdin(Stdio::null())
+        .output()
+        .unwrap();
+    Ended { asked: arguments.join(" "), output }
+}
+
+/// How a command ended.
+pub(crate) struct Ended {
+    asked: String,
+    output: Output,
+}
+
+impl Ended {
+    fn said(&self) -> String {
+        format!(
+            "{}{}",
+            String::from_utf8_lossy(&self.output.stdout),
+            String::from_utf8_lossy(&self.output.stderr)
+        )
+    }
+
+    /// What it said, having ended well.
+    #[track_caller]
+    pub(crate) fn succeeded(&self) -> String {
+        let said = self.said();
+        assert!(self.output.status.success(), "drykeep {}: {} {said}", self.asked, self.output.status);
+        said
+    }
+
+    /// What it said, having ended with the exit code of commands that failed.
+    #[track_caller]
+    pub(crate) fn failed(&self) -> String {
+        let said = self.said();
+        assert_eq!(self.output.status.code(), Some(2), "drykeep {}: {said}", self.asked);
+        said
+    }
+}
+
 impl Process {
+    /// Serves a database, with the tests' secret in a file of the folder.
+    pub(crate) fn serving(database: &DatabaseUrl, folder: &Path) -> Self {
+        let secret = folder.join("tokens.secret");
+        std::fs::write(&secret, SECRET).unwrap();
+        Self::start(database, &secret)
+    }
+
     /// Serves a database at a free port, with a file that holds the tests' secret.
     pub(crate) fn start(database: &DatabaseUrl, secret: &Path) -> Self {
         // The port is free when it is asked for, and most likely still when the
@@ -22,7 +82,7 @@ impl Process {
             let address = TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap();
             let child = Command::new(env!("CARGO_BIN_EXE_drykeep"))
                 .args(["serve", "--listen", &address.to_string(), "--database-url"])
-                .arg(database.to_string())
+                .arg(address_of(database))
                 .env("DRYKEEP_SECRET_FILE", secret)
                 .env("DRYKEEP_ISSUER", NAME)
                 .env("DRYKEEP_AUDIENCE", NAME)
