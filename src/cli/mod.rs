@@ -116,6 +116,10 @@ fn complain(failure: &dyn std::error::Error) {
         text.push_str(&format!("  because {inner}\n"));
         cause = inner.source();
     }
-    // Nothing can be done when standard error is gone too.
+    note(&text);
+}
+
+/// Prints to standard error. Nothing can be done when that is gone too.
+fn note(text: &str) {
     drop(std::io::stderr().write_all(text.as_bytes()));
 }

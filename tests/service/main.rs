@@ -21,6 +21,7 @@ mod facility;
 mod gas;
 mod gateway;
 mod headers;
+mod instances;
 mod issuers;
 mod limits;
 mod lives;

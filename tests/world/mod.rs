@@ -5,12 +5,15 @@ pub(crate) mod client;
 pub(crate) mod furnished;
 mod postgres;
 mod process;
+mod proxy;
 pub(crate) mod raw;
 mod receiver;
 mod sqlite;
 
 pub(crate) use client::{Answer, Client};
+pub(crate) use postgres::OwnServer;
 pub(crate) use process::{Process, run};
+pub(crate) use proxy::Proxy;
 pub(crate) use raw::Raw;
 pub(crate) use receiver::{Received, Receiver};
 
@@ -303,7 +306,7 @@ fn fingerprint(backend: &str) -> String {
 
 /// A setting of the test run.
 #[expect(clippy::disallowed_methods, reason = "the tests' own settings are no settings of the service")]
-fn setting(name: &str) -> Option<String> {
+pub(crate) fn setting(name: &str) -> Option<String> {
     std::env::var(name).ok().filter(|value| !value.is_empty())
 }
 

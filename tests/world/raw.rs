@@ -17,7 +17,8 @@ pub(crate) enum Raw {
 }
 
 impl Raw {
-    pub(super) fn to(url: &DatabaseUrl) -> Self {
+    /// Connects.
+    pub(crate) fn to(url: &DatabaseUrl) -> Self {
         match url {
             DatabaseUrl::Sqlite(path) => {
                 let mut connection = SqliteConnection::establish(path.to_str().unwrap()).unwrap();
