@@ -28,7 +28,7 @@ fn lived_in(world: &World) -> Value {
     let ada = world.qualified("ada");
     let at = |hours: i64| (world.now() + TimeDelta::hours(hours)).to_rfc3339();
     let booking = json!({
-        "glovebox": "LYNX", "station": "S1", "start": at(2), "end": at(4), "purpose": AWKWARD.replace('\n', " "),
+        "glovebox": "LYNX", "station": "S1", "start": at(2), "end": at(4), "purpose": AWKWARD.replace(char::is_control, " "),
         "transfers_in": [{ "antechamber": "LARGE", "sample": "porous" }], "solvents": ["dichloromethane"]
     });
     let booked = ada.post_once("/bookings", KEY, &booking).is(201).id();

@@ -97,11 +97,11 @@ fn two_instances_give_nothing_away_twice_and_tell_one_story() {
 /// computed, or given its report.
 fn nights_at_once(world: &World, instances: &[Client]) {
     world.furnished();
-    let as_of = json!({ "as_of": world.now().to_rfc3339() });
+    let as_of = &json!({ "as_of": world.now().to_rfc3339() });
     let mut statuses: BTreeMap<u16, usize> = BTreeMap::new();
     std::thread::scope(|scope| {
         let runs: Vec<_> = (0..6)
-            .map(|n| scope.spawn(|| (instances[n % instances.len()].post("/nightly-runs", &as_of))))
+            .map(|n| scope.spawn(move || instances[n % instances.len()].post("/nightly-runs", as_of)))
             .collect();
         for answer in runs.into_iter().map(|run| run.join().unwrap()) {
             if answer.status == 409 {
@@ -113,7 +113,7 @@ fn nights_at_once(world: &World, instances: &[Client]) {
     });
     assert_eq!(statuses.get(&201), Some(&1), "{statuses:?}");
     assert!(statuses.keys().all(|status| [200, 201, 409].contains(status)), "{statuses:?}");
-    instances[0].post("/nightly-runs", &as_of).is(200);
+    instances[0].post("/nightly-runs", as_of).is(200);
     assert_eq!(instances[0].get_all("/nightly-runs").len(), 1);
     let told = instances[0].get_all("/changes?limit=500");
     assert_eq!(told.iter().filter(|event| event["type"] == "drykeep.nightly_run.finished").count(), 1);
