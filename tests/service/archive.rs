@@ -159,7 +159,8 @@ fn forged(bytes: &[u8], change: impl FnOnce(&mut Vec<String>)) -> Vec<u8> {
     lines.pop();
     change(&mut lines);
     let mut whole = lines.concat();
-    let digest: String = Sha256::digest(&whole).iter().map(|byte| format!("{byte:02x}")).collect();
+    let digest =
+        Sha256::digest(&whole).iter().fold(String::new(), |digest, byte| format!("{digest}{byte:02x}"));
     whole.push_str(&format!("{{\"sha256\":\"{digest}\"}}\n"));
     whole.into_bytes()
 }

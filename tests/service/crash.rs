@@ -141,9 +141,9 @@ impl Run {
                 (Victim::Service, _) => process.kill(),
                 (victim, Kept::OnAServer(server)) => {
                     if victim == Victim::Server {
-                        server.kill()
+                        server.kill();
                     } else {
-                        server.stop_at_once()
+                        server.stop_at_once();
                     }
                     std::thread::sleep(Duration::from_millis(100));
                     server.start_again();

@@ -187,9 +187,9 @@ fn a_database_that_restarts_is_waited_for() {
         for killed in [true, false] {
             std::thread::sleep(Duration::from_millis(400));
             if killed {
-                server.kill()
+                server.kill();
             } else {
-                server.stop_at_once()
+                server.stop_at_once();
             }
             std::thread::sleep(Duration::from_millis(300));
             server.start_again();

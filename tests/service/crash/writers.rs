@@ -48,7 +48,7 @@ pub(super) fn furnish(keeper: &Client, writers: u32) -> Vec<Writer> {
     let today = drykeep::clock::Clock::System.now().date_naive().and_time(chrono::NaiveTime::MIN).and_utc();
     let writer = |number: u32| {
         let (glovebox, subject) = (format!("BOX-{}", number / PLACES), format!("writer-{number}"));
-        if number % PLACES == 0 {
+        if number.is_multiple_of(PLACES) {
             let place = |kind: &str| {
                 (1..=PLACES).map(|n| json!({ "tag": format!("{kind}{n}"), "name": kind })).collect::<Vec<_>>()
             };
