@@ -32,8 +32,8 @@ trap finish EXIT
 
 fail() {
     {
-        printf 'several instances: %s\n' "$*"
         tail -n 20 "$work"/*.log
+        printf 'several instances: %s\n' "$*"
     } | cut -c 1-300 >&2
     exit 1
 }

@@ -7,10 +7,12 @@ use crate::world::{
 };
 use chrono::TimeDelta;
 use diesel::connection::SimpleConnection as _;
+use drykeep::clock::Clock;
 use drykeep::store::Store;
+use drykeep::usecases::App;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::sync::Mutex;
+use std::sync::{Barrier, Mutex};
 use std::time::{Duration, Instant};
 
 const CALLERS: usize = 12;
@@ -148,6 +150,40 @@ fn while_a_night_is_computed_no_other_is_begun() {
 }
 
 in_both_databases! {
+    fn instances_that_start_at_once_set_up_one_facility(database) {
+        let ready = Barrier::new(4);
+        std::thread::scope(|scope| {
+            for _ in 0..4 {
+                scope.spawn(|| {
+                    let app = App::new(Store::open(&database.url()).unwrap(), Clock::System);
+                    ready.wait();
+                    app.prepare().unwrap();
+                    app.store().close();
+                });
+            }
+        });
+        let mut raw = database.raw();
+        for (table, which) in [("facility", ""), ("events", " WHERE kind = 'facility.created'")] {
+            assert_eq!(raw.count(&format!("{table}{which}")), 1, "{table}");
+        }
+    }
+
+    /// One computes it; the others come too early, or find its report.
+    fn commands_at_once_compute_a_night_once(database) {
+        let (url, night) = (database.url(), ["nightly", "--as-of", "2026-01-05"]);
+        let ended: Vec<_> = std::thread::scope(|scope| {
+            let commands: Vec<_> = (0..3).map(|_| scope.spawn(|| run(&url, &night).code())).collect();
+            commands.into_iter().map(|command| command.join().unwrap()).collect()
+        });
+        let first = |(code, said): &&(Option<i32>, String)| *code == Some(0) && !said.contains("computed before");
+        assert_eq!(ended.iter().filter(first).count(), 1, "{ended:?}");
+        for (code, said) in ended.iter().filter(|one| !first(one)) {
+            let told = (*code == Some(0) && said.contains("computed before")) || *code == Some(3);
+            assert!(told, "{code:?} {said}");
+        }
+        assert_eq!(database.raw().count("nightly_runs"), 1);
+    }
+
     fn a_moment_computed_before_says_so(database) {
         let (url, night) = (database.url(), ["nightly", "--as-of", "2026-01-05"]);
         Store::open(&url).unwrap().close();

@@ -49,6 +49,11 @@ impl Ended {
         )
     }
 
+    /// Its exit code, and what it said.
+    pub(crate) fn code(&self) -> (Option<i32>, String) {
+        (self.output.status.code(), self.said())
+    }
+
     /// What it said, having ended well.
     #[track_caller]
     pub(crate) fn succeeded(&self) -> String {

@@ -37,6 +37,17 @@ impl Raw {
         }
     }
 
+    /// How many rows there are in a table, or in a table with conditions.
+    pub(crate) fn count(&mut self, of: &str) -> i64 {
+        #[derive(QueryableByName)]
+        struct Row {
+            #[diesel(sql_type = diesel::sql_types::BigInt)]
+            number: i64,
+        }
+        let query = format!("SELECT count(*) AS number FROM {of}");
+        self.rows::<Row>(&query, &query)[0].number
+    }
+
     /// Runs a query in the dialect of the backend.
     pub(crate) fn rows<T>(&mut self, sqlite: &str, postgres: &str) -> Vec<T>
     where
