@@ -39,7 +39,7 @@ impl Raw {
 
     /// How many rows there are in a table, or in a table with conditions.
     pub(crate) fn count(&mut self, of: &str) -> i64 {
-        #[derive(QueryableByName)]
+        #[derive(diesel::QueryableByName)]
         struct Row {
             #[diesel(sql_type = diesel::sql_types::BigInt)]
             number: i64,
