@@ -55,7 +55,7 @@ pub fn serve(
 ) -> Result<Server, ServeError> {
     outbox::start(app.store().clone(), app.clock().clone(), app.reach())?;
     actix_web::rt::spawn(keep_house(app.clone()));
-    let planner = app.clone();
+    let (stopping, drain) = (app.clone(), settings.drain);
     let data = web::Data::new(app);
     verifier.fetch_ahead();
     let verifier = web::Data::new(verifier);
@@ -100,7 +100,9 @@ pub fn serve(
     .shutdown_timeout(15)
     .shutdown_signal(async move {
         arrival::asked_to_stop().await;
-        planner.stop_searching();
+        stopping.stops_soon();
+        tokio::time::sleep(drain).await;
+        stopping.stop_searching();
     })
     .listen(listener)?
     .run();

@@ -357,10 +357,11 @@ impl From<&Night> for NightReportBody {
 ///
 /// Readings and services later than the moment are left out of account. A
 /// moment that was computed before gets its report again (200), unchanged.
-/// The body may be left out.
+/// While a night is being computed no other is begun. The body may be left out.
 #[utoipa::path(tag = "upkeep", request_body = Option<RunForm>, security(("token" = ["nightly:run"])),
     responses((status = 201, description = "It was computed", body = NightReportBody),
-              (status = 200, description = "It had been computed before", body = NightReportBody)))]
+              (status = 200, description = "It had been computed before", body = NightReportBody),
+              (status = 409, description = "It is being computed just now; again after `Retry-After`", body = Problem, content_type = "application/problem+json")))]
 #[post("/nightly-runs")]
 async fn run_nightly(
     app: Api,

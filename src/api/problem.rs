@@ -95,6 +95,9 @@ kinds! {
         "in_the_way is a smallest set of kinds of rule in the way of the tasks named, each with what could be relaxed.";
     PLAN_OUTDATED = "plan-outdated", "The plan no longer fits", CONFLICT,
         "changes names what has changed since it was made. Nothing was put on the calendar; propose anew.";
+    NIGHT_RUNNING = "night-running", "The night is being computed already", CONFLICT,
+        "Another request, timer or instance computes it. Ask again after the time in Retry-After: the same moment then \
+         gets its report.";
     CONDITION_MISSING = "condition-missing", "An If-Match header is needed", PRECONDITION_REQUIRED,
         "Send If-Match with the ETag you last saw, so that nobody's change is overwritten unseen.";
     TOO_MANY = "too-many-requests", "Too many requests", TOO_MANY_REQUESTS,
@@ -104,7 +107,7 @@ kinds! {
         "What was asked for may have been done all the same: look before you ask again, or ask again with the same \
          Idempotency-Key, after the time in Retry-After.";
     UNAVAILABLE = "unavailable", "The service cannot answer now", SERVICE_UNAVAILABLE,
-        "The database is busy or out of reach, or the keys of the token's issuer are. Try again after the time in Retry-After; nothing was half done.";
+        "The database is busy or out of reach, or the keys of the token's issuer are. Try again after the time in Retry-After, with the same Idempotency-Key: nothing was half done, but a change may have been made as a whole.";
     INTERNAL = "internal", "Something went wrong inside", INTERNAL_SERVER_ERROR,
         "Tell the keeper the request_id; the log holds the cause under it.";
 }
@@ -222,6 +225,7 @@ impl From<Error> for Problem {
             Error::PlanImpossible(refusal) => super::maintenance_plans::refusal_problem(&refusal),
             Error::PlanOutdated(changes) => super::maintenance_plans::outdated_problem(&detail, &changes),
             Error::PlannerOccupied | Error::PlannerStopped => Self::new(UNAVAILABLE, detail).again_in(5),
+            Error::NightRunning => Self::new(NIGHT_RUNNING, detail).again_in(10),
             Error::KeyReused => Self::new(KEY_REUSED, detail),
             Error::Store(error) => store_problem(&error),
         }

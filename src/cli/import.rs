@@ -1,13 +1,17 @@
-//! `drykeep import`: loads fixtures and readings.
+//! `drykeep import`: loads fixtures and readings, or fills an empty database from an export.
 
 use super::load::{Occasion, Source, load};
 use super::{Failure, complain, open, say};
 use crate::config::Config;
+use crate::usecases::archive::{self, ArchiveError};
 use clap::Args;
-use std::path::PathBuf;
+use std::fs::File;
+use std::io::{BufReader, Seek as _};
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use thiserror::Error;
 
-/// Load files of fixtures and readings, each whole or not at all.
+/// Load files of fixtures and readings, each whole or not at all, or a whole export.
 ///
 /// Fixtures are TOML (sections `facility`, `rooms`, `gas_supplies`,
 /// `gloveboxes`, `people`, `qualifications`, `maintenance_windows`,
@@ -15,6 +19,9 @@ use std::process::ExitCode;
 /// qualifications, services, bookings, told by their columns); readings are
 /// CSV or NDJSON. Files are loaded in the order given. Exits with 2 when a
 /// file was refused; the files before it stay loaded.
+///
+/// A file that `drykeep export` made is told by its first line. It comes alone,
+/// and fills a database that holds nothing yet: all of it, or nothing.
 #[derive(Debug, Args)]
 pub(super) struct Import {
     /// The files.
@@ -22,8 +29,22 @@ pub(super) struct Import {
     files: Vec<PathBuf>,
 }
 
+/// An export that was refused; nothing of it was kept.
+#[derive(Debug, Error)]
+#[error("{name}: nothing of it was imported")]
+struct NotImported {
+    name: String,
+    #[source]
+    error: ArchiveError,
+}
+
 impl Import {
     pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
+        for path in &self.files {
+            if let Some(export) = export_at(path)? {
+                return self.fill(config, path, export);
+            }
+        }
         let app = open(config)?;
         let mut code = ExitCode::SUCCESS;
         for path in &self.files {
@@ -51,4 +72,29 @@ impl Import {
         app.store().close();
         Ok(code)
     }
+    fn fill(&self, config: &Config, path: &Path, export: BufReader<File>) -> Result<ExitCode, Failure> {
+        let name = path.display();
+        if self.files.len() > 1 {
+            return Err(format!("{name} is an export: it fills an empty database, and comes alone").into());
+        }
+        match archive::import(&config.database, &mut { export }) {
+            Ok(volume) => {
+                say(&format!("{name}: imported {} rows of {} tables\n", volume.rows, volume.tables))?;
+                Ok(ExitCode::SUCCESS)
+            }
+            Err(error) => Err(NotImported { name: name.to_string(), error }.into()),
+        }
+    }
+}
+
+/// The file, where it begins like an export.
+fn export_at(path: &Path) -> Result<Option<BufReader<File>>, Failure> {
+    let told = |error: std::io::Error| format!("{}: {error}", path.display());
+    let mut file = BufReader::new(File::open(path).map_err(told)?);
+    // A pipe cannot be looked into beforehand.
+    if !file.get_ref().metadata().map_err(told)?.is_file() || !archive::is_export(&mut file).map_err(told)? {
+        return Ok(None);
+    }
+    file.rewind().map_err(told)?;
+    Ok(Some(file))
 }

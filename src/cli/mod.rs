@@ -1,11 +1,14 @@
 //! The command line, one file a command; the only place that prints.
 
+mod backup;
 mod calculate;
 mod contract;
 mod demo;
 mod doctor;
+mod export;
 mod import;
 mod load;
+mod new_file;
 mod nightly;
 mod serve;
 mod token;
@@ -41,8 +44,12 @@ enum Command {
     Serve(serve::Serve),
     /// Work out what is due and print the report.
     Nightly(nightly::Nightly),
-    /// Load files of fixtures and readings, each whole or not at all.
+    /// Load files of fixtures and readings, each whole or not at all, or a whole export.
     Import(import::Import),
+    /// Write everything to a file that an empty database can be filled from.
+    Export(export::Export),
+    /// Copy the `SQLite` file while the service runs.
+    Backup(backup::Backup),
     /// Check configuration, database, clock, secret, contract and fixtures.
     Doctor,
     /// Issue tokens, and tell about them.
@@ -76,6 +83,8 @@ fn dispatch(arguments: &Arguments) -> Result<ExitCode, Failure> {
         Command::Demo(demo) => demo.run(flags),
         Command::Serve(serve) => serve.run(flags),
         Command::Import(import) => import.run(&Config::load(&flags)?),
+        Command::Export(export) => export.run(&Config::load(&flags)?),
+        Command::Backup(backup) => backup.run(&Config::load(&flags)?),
         Command::Doctor => doctor::run(&flags),
         Command::Nightly(nightly) => nightly.run(&Config::load(&flags)?),
         Command::Token(token) => token.run(&Config::load(&flags)?),
@@ -107,6 +116,10 @@ fn complain(failure: &dyn std::error::Error) {
         text.push_str(&format!("  because {inner}\n"));
         cause = inner.source();
     }
-    // Nothing can be done when standard error is gone too.
+    note(&text);
+}
+
+/// Prints to standard error. Nothing can be done when that is gone too.
+fn note(text: &str) {
     drop(std::io::stderr().write_all(text.as_bytes()));
 }

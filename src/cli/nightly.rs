@@ -1,11 +1,16 @@
 //! `drykeep nightly`: computes what is due.
 
-use super::{Failure, open, say};
+use super::{Failure, complain, note, open, say};
 use crate::config::Config;
 use crate::domain::access::Actor;
+use crate::usecases::Error;
 use crate::usecases::run_night::{moment, run_night};
+use chrono::SecondsFormat;
 use clap::Args;
 use std::process::ExitCode;
+
+/// Exit code when another process is at it.
+const RUNNING: u8 = 3;
 
 /// Exit code when something that people's safety depends on is overdue.
 const SAFETY_OVERDUE: u8 = 1;
@@ -13,12 +18,13 @@ const SAFETY_OVERDUE: u8 = 1;
 /// Work out what is due and print the report.
 ///
 /// Exits with 0, with 1 when something that people's safety depends on is
-/// overdue, and with 2 when the computation failed.
+/// overdue, with 2 when the computation failed, and with 3 when another process
+/// computes a night just now, so that nothing was done.
 #[derive(Debug, Args)]
 pub(super) struct Nightly {
     /// The moment to compute for: a date, which means when that day begins in
     /// the facility's zone, or an RFC 3339 time; now unless given. A moment
-    /// computed before prints its report again.
+    /// computed before prints its report again, and says so on standard error.
     #[arg(long, value_name = "DATE")]
     as_of: Option<String>,
     /// Print the report as JSON.
@@ -33,8 +39,19 @@ impl Nightly {
         let run = app.command_blocking(move |tx, now| {
             let as_of = as_of.as_deref().map(|text| moment(tx, text)).transpose()?;
             run_night(tx, &Actor::operator(), now, as_of)
-        })?;
+        });
         app.store().close();
+        let run = match run {
+            Err(running @ Error::NightRunning) => {
+                complain(&running);
+                return Ok(ExitCode::from(RUNNING));
+            }
+            run => run?,
+        };
+        if run.again {
+            let at = run.night.started_at.to_rfc3339_opts(SecondsFormat::Secs, true);
+            note(&format!("drykeep: this was computed before, at {at}\n"));
+        }
         let report = &run.night.report;
         if self.json {
             say(&format!("{}\n", serde_json::to_string_pretty(report)?))?;

@@ -29,6 +29,9 @@ pub struct HttpSettings {
     pub body_within: Duration,
     /// How long the database may take for what one request asks of it.
     pub answer_within: Duration,
+    /// How long a service that was asked to stop goes on answering while it says that
+    /// it is not ready, so that proxies send no more.
+    pub drain: Duration,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -46,6 +49,7 @@ pub(super) struct FileSettings {
     most_connections: Option<u32>,
     body_seconds: Option<u32>,
     answer_seconds: Option<u32>,
+    drain_seconds: Option<u32>,
 }
 
 const fn a_minute(requests: u32) -> Quota {
@@ -72,6 +76,7 @@ impl Default for HttpSettings {
             most_connections: 800,
             body_within: Duration::from_secs(30),
             answer_within: Duration::from_secs(60),
+            drain: Duration::ZERO,
         }
     }
 }
@@ -110,6 +115,7 @@ impl HttpSettings {
             }
         };
         let hsts = pick("hsts_seconds", file.hsts_seconds, 0, faults);
+        let drain = pick("drain_seconds", file.drain_seconds, 0, faults);
         let most = at_least_one("most_connections", file.most_connections, usual.most_connections, faults);
         let mut seconds = |name, from_file, usual: Duration| {
             let usual = usize::try_from(usual.as_secs()).unwrap_or(usize::MAX);
@@ -127,6 +133,7 @@ impl HttpSettings {
             forwarded,
             hsts: (hsts > 0).then(|| Duration::from_secs(hsts.into())),
             most_connections: most,
+            drain: Duration::from_secs(drain.into()),
         }
     }
 }

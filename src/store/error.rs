@@ -90,6 +90,9 @@ impl From<DieselError> for StoreError {
             if matches!(error, DieselError::BrokenTransactionManager) {
                 return Self::Unavailable("the connection broke inside a transaction".to_owned());
             }
+            if let DieselError::RollbackErrorOnCommit { commit_error, .. } = error {
+                return Self::from(*commit_error);
+            }
             return Self::Database(error);
         };
         let message = info.message();

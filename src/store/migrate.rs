@@ -3,6 +3,7 @@
 use super::db::Db;
 use super::error::{StoreError, StoreResult};
 use diesel::connection::SimpleConnection;
+use diesel::migration::MigrationSource;
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 
 const SQLITE: EmbeddedMigrations = embed_migrations!("migrations/sqlite");
@@ -46,6 +47,13 @@ pub(crate) fn migrate(db: &mut Db) -> StoreResult<Vec<String>> {
             applied
         }
     }
+}
+
+/// The name of the schema that this program works with: that of the last migration.
+pub(crate) fn schema() -> StoreResult<String> {
+    let all = MigrationSource::<diesel::sqlite::Sqlite>::migrations(&SQLITE)
+        .map_err(|error| StoreError::Migration(error.to_string()))?;
+    Ok(all.iter().map(|one| one.name().to_string()).max().unwrap_or_default())
 }
 
 /// Names the migrations that are missing, applying none.

@@ -1,6 +1,7 @@
 //! The only part that speaks to a database. It stores what it is given and
 //! returns what it finds; it decides nothing.
 
+pub(crate) mod archive;
 mod bell;
 pub(crate) mod bookings;
 pub(crate) mod calendar_keys;
@@ -39,9 +40,11 @@ pub(crate) mod webhooks;
 pub(crate) mod windows;
 mod writer;
 
+pub use archive::copy_sqlite;
 pub use db::{DatabaseUrl, UnknownDatabaseUrl};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
 pub use examine::{Examination, examine};
+pub(crate) use migrate::schema as schema_name;
 pub use writer::Batches;
 
 use bell::Bell;

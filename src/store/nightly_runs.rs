@@ -1,6 +1,7 @@
 //! Nights that were computed, one for each moment, with their reports.
 
 use super::Tx;
+use super::db::Db;
 use super::error::{Constraint, StoreError, StoreResult};
 use super::schema::nightly_runs;
 use super::site::document;
@@ -45,6 +46,23 @@ impl TryFrom<NightRow> for Night {
             report: checked("nightly_runs.report", serde_json::from_str(&row.report))?,
         })
     }
+}
+
+/// Any number; nights take turns on it.
+const NIGHTS: i64 = 4_917_203_588;
+
+/// Whether no other night is being computed, from now until the transaction
+/// ends. `SQLite` has one writer, so that none is.
+pub(crate) fn alone(tx: &mut Tx<'_>) -> StoreResult<bool> {
+    let Db::Postgres(connection) = tx.db() else { return Ok(true) };
+    let lock = format!("SELECT pg_try_advisory_xact_lock({NIGHTS}) AS taken");
+    Ok(diesel::sql_query(lock).get_result::<Lock>(connection)?.taken)
+}
+
+#[derive(QueryableByName)]
+struct Lock {
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    taken: bool,
 }
 
 /// Takes the moment for a computation, so that a second one waits for the

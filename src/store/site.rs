@@ -1,6 +1,7 @@
 //! The facility as a whole: one row, there from the first start on.
 
 use super::Tx;
+use super::db::Db;
 use super::error::{StoreError, StoreResult};
 use super::kept::{Kept as _, one_row};
 use super::schema::facility;
@@ -76,6 +77,15 @@ one_row!(Site, "facility", None, SiteRow, facility, |_| None);
 /// The facility, where it has been set up; the first ever created counts.
 pub(crate) fn find(tx: &mut Tx<'_>) -> StoreResult<Option<Stored<Site>>> {
     Ok(Site::page(tx, None, 1)?.pop())
+}
+
+/// Waits for whoever adds or changes a facility, and keeps others from it until the
+/// transaction ends. `SQLite` has one writer.
+pub(crate) fn keep_others_from_adding(tx: &mut Tx<'_>) -> StoreResult<()> {
+    if let Db::Postgres(connection) = tx.db() {
+        diesel::sql_query("LOCK TABLE facility IN SHARE ROW EXCLUSIVE MODE").execute(connection)?;
+    }
+    Ok(())
 }
 
 /// The facility.

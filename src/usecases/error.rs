@@ -70,6 +70,9 @@ pub enum Error {
     /// The search was broken off.
     #[error("the service is stopping; the search was broken off")]
     PlannerStopped,
+    /// The night is being computed already.
+    #[error("the night is being computed just now, by this or another instance")]
+    NightRunning,
     /// The idempotency key was used before with another request.
     #[error("the Idempotency-Key was used before with another request")]
     KeyReused,

@@ -3,6 +3,7 @@
 //! and its event in one transaction.
 
 pub(crate) mod adopt_plan;
+pub(crate) mod archive;
 pub(crate) mod assess_room;
 pub(crate) mod book;
 pub(crate) mod calendar_feeds;
@@ -40,7 +41,7 @@ pub(crate) mod windows;
 
 pub use error::{Alternative, BookingRefusal, Error, NamedConflict, Result};
 
-use crate::clock::{Clock, fresh_id};
+use crate::clock::{Clock, Halt, fresh_id};
 use crate::domain::facility::{GasSupply, ParseContext, SuppliedGas, ThingKind};
 use crate::domain::feed::Reach;
 use crate::domain::ids::GasSupplyId;
@@ -62,18 +63,30 @@ pub struct App {
     planner: Arc<propose_plan::Planner>,
     /// Where webhooks may go.
     reach: Arc<Reach>,
+    /// Called once the process was asked to stop.
+    stopping: Halt,
 }
 
 impl App {
     /// The application over a store and a clock.
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, planner: Arc::default(), reach: Arc::default() }
+        Self { store, clock, planner: Arc::default(), reach: Arc::default(), stopping: Halt::default() }
     }
 
     /// The same, with webhooks going where the site lets them.
     #[must_use]
     pub fn reaching(self, reach: Reach) -> Self {
         Self { reach: Arc::new(reach), ..self }
+    }
+
+    /// Lets those who ask know that the process ends soon.
+    pub fn stops_soon(&self) {
+        self.stopping.call();
+    }
+
+    /// Whether it does.
+    pub(crate) fn is_stopping(&self) -> bool {
+        self.stopping.called()
     }
 
     /// Where webhooks may go.

@@ -51,7 +51,8 @@ pub(crate) fn moment(tx: &mut Tx<'_>, text: &str) -> Result<DateTime<Utc>> {
 }
 
 /// Works out what is due as of a moment, by default now, keeps it and writes
-/// the report. A moment computed before gets its report again.
+/// the report. A moment computed before gets its report again; while one is being
+/// computed no other is begun, by whichever instance of the service.
 ///
 /// Readings and services later than the moment are left out of account;
 /// bookings are taken as they stand.
@@ -68,6 +69,12 @@ pub(crate) fn run_night(
     }
     if as_of > now {
         return Err(Error::invalid("as_of", "in_the_future", "must not be later than now"));
+    }
+    if let Some(night) = nightly_runs::at(tx, as_of)? {
+        return Ok(Run { night, again: true });
+    }
+    if !nightly_runs::alone(tx)? {
+        return Err(Error::NightRunning);
     }
     let id = fresh_id();
     if !nightly_runs::take(tx, id, as_of, now)? {

@@ -5,8 +5,10 @@
 #[path = "../world/mod.rs"]
 mod world;
 
+mod archive;
 mod audit;
 mod authorisation;
+mod backups;
 mod bookings;
 mod calculations;
 mod calendars;
@@ -19,6 +21,7 @@ mod facility;
 mod gas;
 mod gateway;
 mod headers;
+mod instances;
 mod issuers;
 mod limits;
 mod lives;

@@ -1,5 +1,6 @@
 //! A caller of the service, and what it is answered.
 
+use super::{KEEPER, RESEARCHER, token};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::time::Duration;
@@ -29,6 +30,16 @@ impl Client {
             .build()
             .into();
         Self { agent, address, authorization }
+    }
+
+    /// The keeper of the facility, who may do everything.
+    pub(crate) fn keeper_at(address: SocketAddr) -> Self {
+        Self::new(address, Some(format!("Bearer {}", token("keeper", KEEPER))))
+    }
+
+    /// A person who works in the boxes.
+    pub(crate) fn researcher_at(address: SocketAddr, subject: &str) -> Self {
+        Self::new(address, Some(format!("Bearer {}", token(subject, RESEARCHER))))
     }
 
     /// Sends a request to a path of the server.
@@ -74,6 +85,17 @@ impl Client {
     pub(crate) fn try_post(&self, path: &str, body: &Value) -> Option<Answer> {
         let headers = [("content-type", "application/json")];
         self.exchange("POST", &under_base(path), &headers, Some(body.to_string().as_bytes())).ok()
+    }
+
+    /// Creates under a key, if the service is there to answer.
+    pub(crate) fn try_post_once(&self, path: &str, key: &str, body: &Value) -> Option<Answer> {
+        let headers = [("content-type", "application/json"), ("idempotency-key", key)];
+        self.exchange("POST", &under_base(path), &headers, Some(body.to_string().as_bytes())).ok()
+    }
+
+    /// Fetches a path of the server, if the service is there to answer.
+    pub(crate) fn try_get(&self, path: &str) -> Option<Answer> {
+        self.exchange("GET", path, &[], None).ok()
     }
 
     #[track_caller]

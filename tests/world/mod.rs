@@ -5,12 +5,15 @@ pub(crate) mod client;
 pub(crate) mod furnished;
 mod postgres;
 mod process;
+mod proxy;
 pub(crate) mod raw;
 mod receiver;
 mod sqlite;
 
 pub(crate) use client::{Answer, Client};
-pub(crate) use process::Process;
+pub(crate) use postgres::OwnServer;
+pub(crate) use process::{Process, run};
+pub(crate) use proxy::Proxy;
 pub(crate) use raw::Raw;
 pub(crate) use receiver::{Received, Receiver};
 
@@ -24,6 +27,7 @@ use drykeep::usecases::App;
 use std::hash::{DefaultHasher, Hasher as _};
 use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::channel;
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -68,6 +72,24 @@ impl Database {
         postgres::OwnDatabase::new().map(Self::Postgres)
     }
 
+    /// A copy of a file.
+    pub(crate) fn sqlite_from(file: &Path) -> Self {
+        Self::Sqlite(sqlite::OwnFile::copy_of(file))
+    }
+
+    /// What `SQLite` says of the file as a whole, which is `ok` where nothing is
+    /// wrong; a server says nothing.
+    pub(crate) fn integrity(&self) -> Vec<String> {
+        #[derive(diesel::QueryableByName)]
+        struct Row {
+            #[diesel(sql_type = diesel::sql_types::Text)]
+            found: String,
+        }
+        let query = "SELECT integrity_check AS found FROM pragma_integrity_check";
+        let rows = self.raw().rows::<Row>(query, "SELECT 'ok' AS found");
+        rows.into_iter().map(|row| row.found).collect()
+    }
+
     /// A connection past the service.
     pub(crate) fn raw(&self) -> Raw {
         Raw::to(&self.url())
@@ -98,7 +120,8 @@ impl World {
         Database::postgres().map(Self::over)
     }
 
-    fn over(database: Database) -> Self {
+    /// A service over a database.
+    pub(crate) fn over(database: Database) -> Self {
         Self::over_with(database, verifier(), HttpSettings::default().without_rates())
     }
 
@@ -283,8 +306,33 @@ fn fingerprint(backend: &str) -> String {
 
 /// A setting of the test run.
 #[expect(clippy::disallowed_methods, reason = "the tests' own settings are no settings of the service")]
-fn setting(name: &str) -> Option<String> {
+pub(crate) fn setting(name: &str) -> Option<String> {
     std::env::var(name).ok().filter(|value| !value.is_empty())
+}
+
+/// What several threads do until they are told to stop; a test that fails tells them too.
+#[derive(Default)]
+pub(crate) struct Stop(AtomicBool);
+
+impl Stop {
+    /// Whether to go on.
+    pub(crate) fn not_yet(&self) -> bool {
+        !self.0.load(Ordering::Relaxed)
+    }
+
+    /// Tells them at its end.
+    pub(crate) fn at_the_end(&self) -> StopAtEnd<'_> {
+        StopAtEnd(self)
+    }
+}
+
+/// Tells those who watch a [`Stop`] when it is dropped.
+pub(crate) struct StopAtEnd<'a>(&'a Stop);
+
+impl Drop for StopAtEnd<'_> {
+    fn drop(&mut self) {
+        self.0.0.store(true, Ordering::Relaxed);
+    }
 }
 
 /// Writes a test once and runs it on either backend, as `name::sqlite` and

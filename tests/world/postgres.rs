@@ -44,6 +44,70 @@ impl Drop for OwnDatabase {
     }
 }
 
+/// A server of a test's own, with one database, that can be killed and started
+/// again. It keeps what it has acknowledged when its processes are killed, and is
+/// not made to outlive the machine.
+pub(crate) struct OwnServer {
+    base: String,
+    guard: Child,
+}
+
+impl OwnServer {
+    /// A running one; none, with a line on standard error, where there are no programs for it.
+    pub(crate) fn start() -> Option<Self> {
+        let Some(folder) = binaries() else {
+            missing();
+            return None;
+        };
+        let (base, guard) = start(&folder, "-c fsync=off");
+        Some(Self { base, guard })
+    }
+
+    /// Its database.
+    pub(crate) fn url(&self) -> DatabaseUrl {
+        DatabaseUrl::Postgres(self.base.clone())
+    }
+
+    fn tell(&mut self, word: &str) {
+        let pipe = self.guard.stdin.as_mut().expect("the shell has a pipe");
+        writeln!(pipe, "{word}").unwrap();
+        pipe.flush().unwrap();
+    }
+
+    /// SIGKILL to the process that all others of the server belong to.
+    pub(crate) fn kill(&mut self) {
+        self.tell("kill");
+    }
+
+    /// SIGQUIT, on which it ends at once, leaving everything to the recovery.
+    pub(crate) fn stop_at_once(&mut self) {
+        self.tell("quit");
+    }
+
+    /// Starts it again and waits until it lets somebody in. What is left of a
+    /// killed one keeps it from starting for a moment.
+    pub(crate) fn start_again(&mut self) {
+        for attempt in 0..600 {
+            if attempt % 4 == 0 {
+                self.tell("start");
+            }
+            if PgConnection::establish(&self.base).is_ok() {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        panic!("the test server does not start again");
+    }
+}
+
+impl Drop for OwnServer {
+    /// The shell stops the server and removes what it kept.
+    fn drop(&mut self) {
+        drop(self.guard.stdin.take());
+        drop(self.guard.wait());
+    }
+}
+
 /// A server on which databases can be created.
 struct Server {
     /// Address of its maintenance database.
@@ -65,19 +129,24 @@ fn server() -> Option<&'static Server> {
             return Some(Server::at(base, None));
         }
         binaries().map(|folder| {
-            let (base, guard) = start(&folder);
+            let (base, guard) =
+                start(&folder, "-c fsync=off -c full_page_writes=off -c synchronous_commit=off");
             Server::at(base, Some(guard))
         })
     });
     if server.is_none() {
-        let required = setting("DRYKEEP_REQUIRE_POSTGRES").is_some_and(|value| value != "0");
-        assert!(!required, "DRYKEEP_REQUIRE_POSTGRES is set, but no PostgreSQL server was found");
-        let test = std::thread::current().name().unwrap_or("a test").to_owned();
-        // What is printed with a macro is shown only for tests that fail.
-        let mut seen = std::io::stderr();
-        writeln!(seen, "skipped {test}: no PostgreSQL found; see DRYKEEP_TEST_POSTGRES").unwrap();
+        missing();
     }
     server.as_ref()
+}
+
+fn missing() {
+    let required = setting("DRYKEEP_REQUIRE_POSTGRES").is_some_and(|value| value != "0");
+    assert!(!required, "DRYKEEP_REQUIRE_POSTGRES is set, but no PostgreSQL server was found");
+    let test = std::thread::current().name().unwrap_or("a test").to_owned();
+    // What is printed with a macro is shown only for tests that fail.
+    let mut seen = std::io::stderr();
+    writeln!(seen, "skipped {test}: no PostgreSQL found; see DRYKEEP_TEST_POSTGRES").unwrap();
 }
 
 impl Server {
@@ -168,8 +237,8 @@ fn other_user() -> Option<&'static str> {
 ///
 /// A shell waits at the other end of a pipe: when this process ends, even when it
 /// is killed, the pipe closes, and the shell stops the server and removes the
-/// directory.
-fn start(binaries: &Path) -> (String, Child) {
+/// directory. Before that it does what it is told to over the pipe.
+fn start(binaries: &Path, durability: &str) -> (String, Child) {
     let folder = tempfile::Builder::new().prefix("drykeep-pg-").tempdir().unwrap().keep();
     let user = other_user();
     if let Some(user) = user {
@@ -179,12 +248,21 @@ fn start(binaries: &Path) -> (String, Child) {
     let script = r#"
         trap '' INT TERM
         "$bin/initdb" -D "$dir/data" -U drykeep -A trust -E UTF8 --locale=C -N >"$dir/log" 2>&1 || exit 1
-        "$bin/postgres" -D "$dir/data" -k "$dir" -c listen_addresses= -c max_connections=300 \
-            -c fsync=off -c full_page_writes=off -c synchronous_commit=off \
-            -c shared_buffers=32MB -c max_wal_size=256MB >>"$dir/log" 2>&1 </dev/null &
-        cat >/dev/null
-        kill -INT $!
-        wait $!
+        up() {
+            "$bin/postgres" -D "$dir/data" -k "$dir" -c listen_addresses= -c max_connections=300 $durability \
+                -c shared_buffers=32MB -c max_wal_size=256MB >>"$dir/log" 2>&1 </dev/null &
+            server=$!
+        }
+        up
+        while read -r word; do
+            case $word in
+                kill) kill -KILL $server; wait $server ;;
+                quit) kill -QUIT $server; wait $server ;;
+                start) kill -0 $server 2>/dev/null || up ;;
+            esac
+        done
+        kill -INT $server
+        wait $server
         rm -rf "$dir"
     "#;
     let mut command = Command::new(if user.is_some() { "runuser" } else { "sh" });
@@ -196,6 +274,7 @@ fn start(binaries: &Path) -> (String, Child) {
         .args(["-c", script])
         .env("bin", binaries)
         .env("dir", &folder)
+        .env("durability", durability)
         .current_dir("/")
         .stdin(Stdio::piped())
         .stdout(Stdio::null())

@@ -17,7 +17,8 @@ pub(crate) enum Raw {
 }
 
 impl Raw {
-    pub(super) fn to(url: &DatabaseUrl) -> Self {
+    /// Connects.
+    pub(crate) fn to(url: &DatabaseUrl) -> Self {
         match url {
             DatabaseUrl::Sqlite(path) => {
                 let mut connection = SqliteConnection::establish(path.to_str().unwrap()).unwrap();
@@ -34,6 +35,17 @@ impl Raw {
             Self::Sqlite(connection) => sql_query(statement).execute(connection),
             Self::Postgres(connection) => sql_query(statement).execute(connection),
         }
+    }
+
+    /// How many rows there are in a table, or in a table with conditions.
+    pub(crate) fn count(&mut self, of: &str) -> i64 {
+        #[derive(diesel::QueryableByName)]
+        struct Row {
+            #[diesel(sql_type = diesel::sql_types::BigInt)]
+            number: i64,
+        }
+        let query = format!("SELECT count(*) AS number FROM {of}");
+        self.rows::<Row>(&query, &query)[0].number
     }
 
     /// Runs a query in the dialect of the backend.

@@ -13,9 +13,14 @@ pub(crate) struct OwnFile {
 
 impl OwnFile {
     pub(super) fn new() -> Self {
+        Self::copy_of(template())
+    }
+
+    /// A copy of a file that nobody writes to.
+    pub(super) fn copy_of(file: &Path) -> Self {
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("drykeep.db");
-        std::fs::copy(template(), &path).unwrap();
+        std::fs::copy(file, &path).unwrap();
         Self { path, _directory: directory }
     }
 
