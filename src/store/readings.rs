@@ -4,6 +4,7 @@
 use super::Tx;
 use super::db::Db;
 use super::error::{StoreError, StoreResult};
+use super::reading_days;
 use super::schema::{cylinders, gloveboxes, reading_series, readings};
 use super::things::checked;
 use crate::domain::facility::{CylinderState, Limits, MeasuredQuantity};
@@ -263,6 +264,7 @@ pub(crate) fn insert(
             _ => first.push(number),
         }
     }
+    reading_days::touched(tx, first.iter().map(|number| points[*number].key()))?;
     let rows: Vec<NewRow> = first.iter().map(|number| new_row(&points[*number], received_at)).collect();
     let refused = match tx.db() {
         Db::Sqlite(connection) => insert_sqlite(connection, &rows)?,
@@ -386,5 +388,6 @@ pub(crate) fn value_at(tx: &mut Tx<'_>, series: i64, at: DateTime<Utc>) -> Store
 
 /// Deletes one reading; says whether there was one.
 pub(crate) fn delete(tx: &mut Tx<'_>, series: i64, at: DateTime<Utc>) -> StoreResult<bool> {
+    reading_days::touched(tx, std::iter::once((series, at)))?;
     Ok(diesel::delete(readings::table.find((series, at.naive_utc()))).execute(tx.db())? > 0)
 }

@@ -2,7 +2,8 @@
 //! else by what is booked and by what the purifier is rated for.
 
 use super::observations::{STANDSTILL_M3_H, off_stretches};
-use super::sensors::{SensorReadings, longest_step};
+use super::sensors::longest_step;
+use super::summed::{SensorReadings, Summed, fullest, steady};
 use super::trend::{Sample, hours_between, value_at};
 use super::use_ahead::GasUse;
 use crate::domain::calendar::Interval;
@@ -86,11 +87,6 @@ pub struct PurifierHistory {
     pub brought: Vec<Brought>,
 }
 
-/// The readings of the sensor that has most of them, until `now`.
-pub fn fullest(sensors: &[SensorReadings], now: DateTime<Utc>) -> Vec<Sample> {
-    sensors.iter().map(|one| one.sound(now)).max_by_key(Vec::len).unwrap_or_default()
-}
-
 /// When gas circulated until now, and how much.
 #[derive(Debug, Clone)]
 pub(super) struct Circulation {
@@ -105,10 +101,10 @@ pub(super) struct Circulation {
 impl Circulation {
     /// What is known of it until now.
     pub(super) fn until(purifier: &PurifierHistory, now: DateTime<Utc>) -> Self {
-        let flow = fullest(&purifier.flow, now);
+        let read: Vec<Summed> = fullest(&purifier.flow, now);
         let claimed: Vec<Interval> = purifier.off.iter().map(|off| off.interval).collect();
         let past: Vec<Interval> = Interval::new(DateTime::<Utc>::MIN_UTC, now).into_iter().collect();
-        let off = common(&off_stretches(&claimed, &flow), &past);
+        let off = common(&off_stretches(&claimed, &read), &past);
         let mut sum = 0.0;
         let before = off
             .iter()
@@ -118,6 +114,7 @@ impl Circulation {
                 before
             })
             .collect();
+        let flow = steady(&read);
         let longest = longest_step(&flow);
         Self { nominal: purifier.circulation.get(), flow, longest, off, before }
     }

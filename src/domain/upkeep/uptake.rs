@@ -3,13 +3,14 @@
 //! the share at the pace it was taken up lately, with the circulation that
 //! is booked off left out.
 
-use super::circulation::{Circulation, PurifierHistory, fullest};
+use super::circulation::{Circulation, PurifierHistory};
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
 use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, Prior};
 use super::report::moment;
 use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings};
-use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
+use super::summed::{Summed, averages, fullest};
+use super::trend::{HORIZON_DAYS, after_hours, hours_between};
 use super::uptake_sum::{BOX_C, Inlet, Point, Taken};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
@@ -19,6 +20,9 @@ use chrono_tz::Tz;
 
 /// Less circulation that was read tells no pace, hours.
 const FEWEST_HOURS: f64 = 72.0;
+/// Beside so many hours that nobody read an hour's mean counts from its first
+/// reading, or until its last.
+const EDGE_HOURS: f64 = 6.0;
 /// A level not read for so long says nothing of the present pace.
 const STALE_DAYS: i64 = 7;
 /// Gaps that are listed one by one in words.
@@ -71,14 +75,20 @@ struct Account<'a> {
     since: DateTime<Utc>,
     mark: f64,
     taken: Taken,
-    circulation: Circulation,
+    circulation: &'a Circulation,
     brought: UseCurve,
     off: UseCurve,
 }
 
 impl Uptake<'_> {
     /// When the share is reached.
+    #[cfg(test)]
     pub(super) fn assess(&self, now: DateTime<Utc>) -> Assessment {
+        self.assess_by(&Circulation::until(self.purifier, now), now)
+    }
+
+    /// When the share is reached, by when the gas circulated.
+    pub(super) fn assess_by(&self, circulation: &Circulation, now: DateTime<Utc>) -> Assessment {
         let word = self.species.word();
         let evidence = Evidence::new(MODEL, SOURCES).with("fraction", self.fraction, "of rated capacity");
         let capacity = match self.species {
@@ -99,22 +109,23 @@ impl Uptake<'_> {
             );
             return Assessment::unknown(reason, evidence);
         };
-        let since = self.regenerated.unwrap_or_else(|| self.entered.min(level[0].at)).min(now);
-        let first = level.partition_point(|sample| sample.at < since);
-        let mut evidence = evidence.with_readings(&level[first..]).noting(format!("read by {sensor}"));
+        let since = self.regenerated.unwrap_or_else(|| self.entered.min(level[0].first.at)).min(now);
+        let first = level.partition_point(|point| point.at() < since);
+        let mut evidence = evidence.with_summed(&level[first..]).noting(format!("read by {sensor}"));
         evidence.notes.extend(notes);
-        let account = Account::new(self, since, mark, &level, now);
-        account.assess(&level, evidence)
+        let account = Account::new(self, since, mark, &level, circulation, now);
+        account.assess(level.last().map(|last| last.last.at), evidence)
     }
 
     /// The levels of the sensor with most readings since the regeneration,
     /// without those that stuck; its name, and what is wrong with the sensors.
-    fn level(&self, now: DateTime<Utc>) -> Option<(String, Vec<Sample>, Vec<String>)> {
+    fn level(&self, now: DateTime<Utc>) -> Option<(String, Vec<Summed>, Vec<String>)> {
         let quantity = self.species.quantity();
         let since = self.regenerated.unwrap_or(DateTime::<Utc>::MIN_UTC);
         let services: Vec<DateTime<Utc>> = self.regenerated.into_iter().collect();
         let inspected = sensors::inspect(quantity, self.levels, &services, now);
-        let counted = |one: &Inspected| one.moving().filter(|sample| sample.at >= since).count();
+        let after = |point: &Summed| point.at() >= since;
+        let counted = |one: &Inspected| one.moving().filter(after).map(|point| u64::from(point.count)).sum::<u64>();
         // Of equals the first, which has the most readings of all.
         let best = inspected.iter().rev().max_by_key(|one| counted(one)).filter(|one| counted(one) > 0)?;
         let kinds = [FaultKind::Stuck, FaultKind::Saturated, FaultKind::Silent];
@@ -136,13 +147,14 @@ impl<'a> Account<'a> {
         question: &'a Uptake<'a>,
         since: DateTime<Utc>,
         mark: f64,
-        level: &[Sample],
+        level: &[Summed],
+        circulation: &'a Circulation,
         now: DateTime<Utc>,
     ) -> Self {
         let purifier = question.purifier;
-        let circulation = Circulation::until(purifier, now);
-        let temperature = fullest(&purifier.temperature, now);
-        let inlet = Inlet { level, circulation: &circulation, temperature: &temperature };
+        let level = averages(level, EDGE_HOURS);
+        let temperature: Vec<_> = fullest(&purifier.temperature, now).iter().map(Summed::average).collect();
+        let inlet = Inlet { level: &level, circulation, temperature: &temperature };
         let taken = inlet.taken(since, now);
         let mol = |air: super::circulation::AirLeft| match question.species {
             Species::Oxygen => air.oxygen_mol,
@@ -191,7 +203,7 @@ impl<'a> Account<'a> {
         after_hours(before.at, share.clamp(0.0, 1.0) * hours_between(before.at, points[next].at))
     }
 
-    fn assess(&self, level: &[Sample], evidence: Evidence) -> Assessment {
+    fn assess(&self, read: Option<DateTime<Utc>>, evidence: Evidence) -> Assessment {
         let (last, mean, (low, high)) = (self.taken.last(), self.taken.mean(), self.taken.range());
         let total = self.total(&last, mean);
         let evidence = self.explain(evidence, total);
@@ -203,7 +215,7 @@ impl<'a> Account<'a> {
             digits(mean * last.unknown_hours),
         );
         let certain = self.reached(0.0);
-        let stale = level.last().is_none_or(|last| is_stale(last.at, self.now, STALE_DAYS));
+        let stale = read.is_none_or(|last| is_stale(last, self.now, STALE_DAYS));
         if certain.is_none() && (stale || last.known_hours < FEWEST_HOURS) {
             let reason = if last.known_hours < FEWEST_HOURS {
                 format!(

@@ -1,6 +1,7 @@
 //! Tests of when a purifier is due, by exact arithmetic where there is any.
 
 use super::super::circulation::{AirLeft, Brought};
+use super::super::trend::Sample;
 use super::super::evidence::Verdict;
 use super::*;
 use crate::domain::calendar::Interval;
