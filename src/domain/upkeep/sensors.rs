@@ -15,7 +15,7 @@ use super::evidence::digits;
 use super::report::moment;
 pub use super::summed::SensorReadings;
 use super::summed::{Summed, named};
-use super::trend::{Sample, hours_between, median};
+use super::trend::{Sample, hours_between, quick_median};
 use crate::domain::facility::MeasuredQuantity;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
@@ -242,6 +242,24 @@ pub fn inspect(
     services: &[DateTime<Utc>],
     now: DateTime<Utc>,
 ) -> Vec<Inspected> {
+    judged(quantity, sensors, Some(services), now)
+}
+
+/// The same without looking for jumps.
+pub(super) fn inspect_but_for_jumps(
+    quantity: MeasuredQuantity,
+    sensors: &[SensorReadings],
+    now: DateTime<Utc>,
+) -> Vec<Inspected> {
+    judged(quantity, sensors, None, now)
+}
+
+fn judged(
+    quantity: MeasuredQuantity,
+    sensors: &[SensorReadings],
+    services: Option<&[DateTime<Utc>]>,
+    now: DateTime<Utc>,
+) -> Vec<Inspected> {
     let records = records(sensors, now);
     let judged: Vec<Judged> = (0..records.len())
         .map(|index| {
@@ -305,7 +323,7 @@ pub fn last_digit(samples: &[Sample]) -> f64 {
 /// The median time between readings, hours; nought with fewer than two.
 fn spacing(samples: &[Sample]) -> f64 {
     let mut steps: Vec<f64> = samples.windows(2).map(|pair| hours_between(pair[0].at, pair[1].at)).collect();
-    median(&mut steps).unwrap_or(0.0)
+    quick_median(&mut steps).unwrap_or(0.0)
 }
 
 /// The longest time between two readings that counts as seen, hours: six, or

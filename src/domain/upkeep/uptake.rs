@@ -122,8 +122,7 @@ impl Uptake<'_> {
     fn level(&self, now: DateTime<Utc>) -> Option<(String, Vec<Summed>, Vec<String>)> {
         let quantity = self.species.quantity();
         let since = self.regenerated.unwrap_or(DateTime::<Utc>::MIN_UTC);
-        let services: Vec<DateTime<Utc>> = self.regenerated.into_iter().collect();
-        let inspected = sensors::inspect(quantity, self.levels, &services, now);
+        let inspected = sensors::inspect_but_for_jumps(quantity, self.levels, now);
         let after = |point: &Summed| point.at() >= since;
         let counted = |one: &Inspected| one.moving().filter(after).map(|point| u64::from(point.count)).sum::<u64>();
         // Of equals the first, which has the most readings of all.

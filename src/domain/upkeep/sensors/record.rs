@@ -9,7 +9,7 @@ use super::{
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::upkeep::jumps::jumps;
 use crate::domain::upkeep::summed::{FAR_STEPS, Summed, count, same};
-use crate::domain::upkeep::trend::{Sample, hours_between, median};
+use crate::domain::upkeep::trend::{Sample, hours_between, median, quick_median};
 use chrono::{DateTime, TimeDelta, Utc};
 
 /// What became of the readings of a sensor.
@@ -71,7 +71,7 @@ fn noise(samples: &[Sample]) -> f64 {
         .flat_map(|run| run.windows(2).map(change))
         .collect();
     moving.extend(samples.windows(2).map(change).filter(|change| *change > 0.0));
-    NORMAL_MAD * median(&mut moving).unwrap_or(0.0) / std::f64::consts::SQRT_2
+    NORMAL_MAD * quick_median(&mut moving).unwrap_or(0.0) / std::f64::consts::SQRT_2
 }
 
 impl Record {
@@ -92,7 +92,7 @@ impl Record {
         &self,
         quantity: MeasuredQuantity,
         others: &[&Self],
-        services: &[DateTime<Utc>],
+        services: Option<&[DateTime<Utc>]>,
         now: DateTime<Utc>,
     ) -> Judged {
         let lone = self.lone_values();
@@ -104,20 +104,26 @@ impl Record {
             worth[run.start..run.start + run.len].fill(mark);
             faults.push(self.fault(kind, run.start, run.start + run.len - 1, self.samples[run.start].value));
         }
-        let good: Vec<Sample> =
-            self.samples.iter().zip(&worth).filter(|(_, w)| **w == Worth::Good).map(|(s, _)| *s).collect();
-        let jumps = jumps(&good, self.resolution.max(self.noise), self.spacing);
-        let steps = jumps.iter().map(|(at, _)| good[*at].at).collect();
-        for (at, size) in jumps {
-            let (from, to) = (good[at - 1].at, good[at].at);
-            let near = TimeDelta::hours(EXPLAINED_HOURS);
-            let explained = services.iter().any(|done| *done >= from - near && *done <= to + near);
-            let kind = if explained { FaultKind::Serviced } else { FaultKind::Jump };
-            faults.push(Fault { kind, from, to, count: 1, value: size });
-        }
+        let (steps, jumps) =
+            services.map(|services| self.jumps(&worth, services)).unwrap_or_default();
+        faults.extend(jumps);
         faults.extend(self.set_aside(&worth));
         faults.extend(self.silences(now));
         Judged { worth, steps, faults }
+    }
+
+    /// Where the level of what is good jumps, and whether a service explains it.
+    fn jumps(&self, worth: &[Worth], services: &[DateTime<Utc>]) -> (Vec<DateTime<Utc>>, Vec<Fault>) {
+        let good: Vec<Sample> =
+            self.samples.iter().zip(worth).filter(|(_, w)| **w == Worth::Good).map(|(s, _)| *s).collect();
+        let near = TimeDelta::hours(EXPLAINED_HOURS);
+        let jump = |(at, value): (usize, f64)| {
+            let (from, to) = (good[at - 1].at, good[at].at);
+            let explained = services.iter().any(|done| *done >= from - near && *done <= to + near);
+            let kind = if explained { FaultKind::Serviced } else { FaultKind::Jump };
+            (to, Fault { kind, from, to, count: 1, value })
+        };
+        jumps(&good, self.resolution.max(self.noise), self.spacing).into_iter().map(jump).unzip()
     }
 
     fn fault(&self, kind: FaultKind, first: usize, last: usize, value: f64) -> Fault {
@@ -295,7 +301,7 @@ impl Record {
         }
         let mut others: Vec<f64> =
             self.samples.iter().map(|sample| sample.value).filter(|value| !same(*value, highest)).collect();
-        let usual = median(&mut others)?;
+        let usual = quick_median(&mut others)?;
         let round = is_round(highest) && highest >= FULL_TIMES * usual.max(self.resolution);
         let repeats = (pairs.same as f64 / pairs.all.max(1) as f64).max(0.5);
         let rare = |run: &&Run| {
