@@ -122,9 +122,8 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     fn levels_from(&self, history: &History, rules: &[&UpkeepRule]) -> DateTime<Utc> {
         let asked = rules.iter().flat_map(|rule| rule.triggers.iter().map(move |trigger| (rule, trigger)));
         let uptakes = asked.filter(|(_, trigger)| matches!(trigger, Trigger::Uptake { .. }));
-        let from = uptakes.map(|(rule, _)| {
-            history.settled(&rule.task, self.as_of).unwrap_or(DateTime::UNIX_EPOCH)
-        });
+        let from =
+            uptakes.map(|(rule, _)| history.settled(&rule.task, self.as_of).unwrap_or(DateTime::UNIX_EPOCH));
         from.fold(self.as_of - TimeDelta::days(LEVEL_DAYS), DateTime::min)
     }
 
@@ -288,7 +287,8 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             let points = self.series(series.id, quantity, from)?;
             let Some(last) = points.last().map(|point| point.last.at) else { continue };
             let mut tail = Vec::new();
-            let from = last.duration_trunc(TimeDelta::hours(1)).unwrap_or(last) - TimeDelta::hours(TAIL_HOURS);
+            let from =
+                last.duration_trunc(TimeDelta::hours(1)).unwrap_or(last) - TimeDelta::hours(TAIL_HOURS);
             if points.iter().rev().take_while(|point| point.last.at >= from).any(|point| point.count > 1) {
                 readings::each(self.tx, series.id, from, readings::just_after(self.as_of), |at, value| {
                     tail.push(Sample { at, value });

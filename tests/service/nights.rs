@@ -5,7 +5,7 @@ use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use diesel::QueryableByName;
 use diesel::sql_types::Text;
 use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::SeedableRng as _;
+use rand_chacha::rand_core::{Rng as _, SeedableRng as _};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -110,25 +110,34 @@ impl Gateway<'_> {
         self.chance.next_u32() % end
     }
 
-    /// Up to an hour of one sensor in the last six days, each minute or each
-    /// few of them, in no order.
+    /// Up to an hour of one sensor in the last six days, each minute or each few of
+    /// them; what is stored already with another value is corrected.
     fn sends(&mut self) {
         let (quantity, sensor) = (self.below(5) as usize, self.below(2) as usize);
         let begin = self.world.now() - TimeDelta::minutes(i64::from(60 + self.below(6 * 1440)));
         let every = 1 + self.below(20);
-        let mut readings = Vec::new();
+        let mut readings = BTreeMap::new();
         for number in 0..1 + self.below(40) {
             let at = begin + TimeDelta::minutes(i64::from(number * every % 60));
             let value = f64::from(self.below(if quantity == 2 { 3 } else { 40 })) / 10.0;
-            if self.stored.insert((quantity, sensor, at), value).is_none_or(|before| before.to_bits() == value.to_bits()) {
-                readings.push(json!({
+            readings.insert(at, value);
+        }
+        for (at, value) in &readings {
+            let key = (quantity, sensor, *at);
+            if self.stored.get(&key).is_some_and(|before| before.to_bits() != value.to_bits()) {
+                self.takes_back(key);
+            }
+            self.stored.insert(key, *value);
+        }
+        let readings: Vec<Value> = readings
+            .into_iter()
+            .map(|(at, value)| {
+                json!({
                     "subject": "LYNX", "quantity": QUANTITIES[quantity], "sensor": format!("s{sensor}"),
                     "at": at.to_rfc3339(), "value": value
-                }));
-            } else {
-                self.takes_back((quantity, sensor, at));
-            }
-        }
+                })
+            })
+            .collect();
         self.world.keeper().post("/readings", &json!({ "readings": readings })).is(200);
     }
 

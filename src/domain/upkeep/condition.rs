@@ -151,8 +151,7 @@ fn judge(condition: Condition, sensor: &Inspected, tail: &[Sample], levels: &Lev
     let (word, unit) = (condition.quantity.word(), condition.quantity.unit());
     let now = levels.now;
     let recent = |point: &Summed| levels.is_recent(point.at());
-    let shown: Vec<Summed> =
-        sensor.points().map(|(point, _)| *point).filter(recent).collect();
+    let shown: Vec<Summed> = sensor.points().map(|(point, _)| *point).filter(recent).collect();
     let evidence = evidence(condition).with_summed(&shown);
     let Some(last) = shown.last().map(|point| point.last) else {
         return Assessment::unknown(format!("no reading of {word} since the last service"), evidence);

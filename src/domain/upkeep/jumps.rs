@@ -34,7 +34,8 @@ pub(super) fn jumps(samples: &[Sample], floor: f64, spacing: f64) -> Vec<(usize,
         .map(|(_, size, hours)| (size - slope * hours) / (hours / usual_hours).max(1.0).sqrt())
         .collect();
     let spread = |values: &[f64]| {
-        NORMAL_MAD * quick_median(&mut values.iter().map(|value| value.abs()).collect::<Vec<_>>()).unwrap_or(0.0)
+        NORMAL_MAD
+            * quick_median(&mut values.iter().map(|value| value.abs()).collect::<Vec<_>>()).unwrap_or(0.0)
     };
     let overall = spread(&excess).max(floor);
     let is_large = |index: &usize| {

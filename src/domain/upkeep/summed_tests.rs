@@ -1,12 +1,12 @@
 //! Tests of summing up: against the readings themselves.
 
-use super::*;
 use super::super::circulation::{Circulation, PurifierHistory};
 use super::super::condition::{self, Condition, Levels};
 use super::super::evidence::{Assessment, DueDates, Verdict};
 use super::super::meters::running_sums;
 use super::super::rules::Species;
 use super::super::uptake::Uptake;
+use super::*;
 use crate::domain::calendar::Length;
 use crate::domain::quantity::{CubicMetresPerHour, Moles};
 use chrono::TimeDelta;
@@ -33,7 +33,9 @@ fn an_hour_is_summed_up() {
     assert_eq!((hour.first, hour.last, hour.count), (samples[0], samples[4], 5));
     assert!((hour.mean - 3.4).abs() < 1e-12);
     let exact = |found: f64, expected: f64| found.to_bits() == expected.to_bits();
-    assert!(exact(hour.middle, 4.0) && exact(hour.low, 0.0) && exact(hour.high, 7.0) && exact(hour.step, 3.0));
+    assert!(
+        exact(hour.middle, 4.0) && exact(hour.low, 0.0) && exact(hour.high, 7.0) && exact(hour.step, 3.0)
+    );
     assert_eq!((hour.same, hour.far), (1, 0));
     assert_eq!(hour.at(), at(1799) + TimeDelta::milliseconds(500));
 }
@@ -50,10 +52,10 @@ fn few_readings_an_hour_stand_for_themselves() {
 fn what_stands_is_not_mixed_with_what_flows() {
     let samples = read(&(0..20).map(|n| (n * 60, if n < 10 { 50.0 } else { 0.0 })).collect::<Vec<_>>());
     let found = summed(Manner::Flow, &samples);
-    assert_eq!(found.iter().map(|one| (one.first.at, one.last.at)).collect::<Vec<_>>(), [
-        (at(0), at(540)),
-        (at(600), at(1140))
-    ]);
+    assert_eq!(
+        found.iter().map(|one| (one.first.at, one.last.at)).collect::<Vec<_>>(),
+        [(at(0), at(540)), (at(600), at(1140))]
+    );
     assert_eq!(steady(&found), read(&[(0, 50.0), (540, 50.0), (600, 0.0), (1140, 0.0)]));
 }
 
@@ -138,7 +140,8 @@ fn both_ways(quantity: MeasuredQuantity, samples: &[Sample]) -> [Vec<SensorReadi
     let begin = last - last.rem_euclid(3600) - 3600;
     let tail = samples.iter().filter(|sample| sample.at.timestamp() >= begin).copied().collect();
     let hours = summed(Manner::of(quantity), samples);
-    [SensorReadings::new("a", samples.to_vec()), SensorReadings::summed("a", hours, tail)].map(|one| vec![one])
+    [SensorReadings::new("a", samples.to_vec()), SensorReadings::summed("a", hours, tail)]
+        .map(|one| vec![one])
 }
 
 fn dates(assessment: &Assessment) -> DueDates {
@@ -153,7 +156,13 @@ fn number(assessment: &Assessment, name: &str) -> f64 {
 }
 
 /// Passes where two dates lie so close, as a share of the time until the one and in hours.
-fn assert_close(exact: Option<DateTime<Utc>>, found: Option<DateTime<Utc>>, now: DateTime<Utc>, share: f64, hours: f64) {
+fn assert_close(
+    exact: Option<DateTime<Utc>>,
+    found: Option<DateTime<Utc>>,
+    now: DateTime<Utc>,
+    share: f64,
+    hours: f64,
+) {
     let (Some(exact), Some(found)) = (exact, found) else { return assert_eq!(exact, found) };
     let (ahead, off) = (hours_between(now, exact).abs(), hours_between(exact, found).abs());
     assert!(off <= share * ahead + hours, "{off} h off at {ahead} h ahead");
@@ -263,7 +272,8 @@ fn a_sensor_that_stuck_for_hours_is_found_by_the_hour_too() {
     let mut level = Weeks(ChaCha8Rng::seed_from_u64(6)).level(6 * 1440, 2.0, 2.0);
     let now = level.last().unwrap().at;
     level[3000..3500].iter_mut().for_each(|sample| sample.value = 2.34);
-    let [exact, summed] = both_ways(MeasuredQuantity::OxygenPpm, &level).map(|sensors| judged(&sensors, at(-60), now));
+    let [exact, summed] =
+        both_ways(MeasuredQuantity::OxygenPpm, &level).map(|sensors| judged(&sensors, at(-60), now));
     for found in [exact, summed] {
         let notes = &found.evidence.notes;
         assert!(notes.iter().any(|note| note.contains("sensor a stuck at 2.34 ppm")), "{notes:?}");

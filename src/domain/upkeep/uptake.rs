@@ -124,7 +124,8 @@ impl Uptake<'_> {
         let since = self.regenerated.unwrap_or(DateTime::<Utc>::MIN_UTC);
         let inspected = sensors::inspect_but_for_jumps(quantity, self.levels, now);
         let after = |point: &Summed| point.at() >= since;
-        let counted = |one: &Inspected| one.moving().filter(after).map(|point| u64::from(point.count)).sum::<u64>();
+        let counted =
+            |one: &Inspected| one.moving().filter(after).map(|point| u64::from(point.count)).sum::<u64>();
         // Of equals the first, which has the most readings of all.
         let best = inspected.iter().rev().max_by_key(|one| counted(one)).filter(|one| counted(one) > 0)?;
         let kinds = [FaultKind::Stuck, FaultKind::Saturated, FaultKind::Silent];

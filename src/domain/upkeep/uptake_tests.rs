@@ -1,8 +1,8 @@
 //! Tests of when a purifier is due, by exact arithmetic where there is any.
 
 use super::super::circulation::{AirLeft, Brought};
-use super::super::trend::Sample;
 use super::super::evidence::Verdict;
+use super::super::trend::Sample;
 use super::*;
 use crate::domain::calendar::Interval;
 use crate::domain::quantity::{CubicMetresPerHour, Moles};

@@ -62,9 +62,8 @@ pub fn off_stretches(claimed: &[Interval], circulation: &[Summed]) -> Vec<Interv
         claimed.iter().filter(|interval| !seen_running(interval)).copied().collect();
     let within = circulation.iter().filter(|point| !runs(point));
     stretches.extend(within.filter_map(|point| Interval::new(point.first.at, point.last.at).ok()));
-    let standing = |pair: &&[Summed]| {
-        !pair.iter().any(runs) && pair[1].first.at - pair[0].last.at <= LONGEST_STEP
-    };
+    let standing =
+        |pair: &&[Summed]| !pair.iter().any(runs) && pair[1].first.at - pair[0].last.at <= LONGEST_STEP;
     let between = circulation.windows(2).filter(standing);
     stretches.extend(between.filter_map(|pair| Interval::new(pair[0].last.at, pair[1].first.at).ok()));
     merge(stretches)

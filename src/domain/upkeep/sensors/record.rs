@@ -104,8 +104,7 @@ impl Record {
             worth[run.start..run.start + run.len].fill(mark);
             faults.push(self.fault(kind, run.start, run.start + run.len - 1, self.samples[run.start].value));
         }
-        let (steps, jumps) =
-            services.map(|services| self.jumps(&worth, services)).unwrap_or_default();
+        let (steps, jumps) = services.map(|services| self.jumps(&worth, services)).unwrap_or_default();
         faults.extend(jumps);
         faults.extend(self.set_aside(&worth));
         faults.extend(self.silences(now));
@@ -194,12 +193,7 @@ impl Record {
     }
 
     /// Runs of equal readings that last longer than chance allows.
-    fn still(
-        &self,
-        quantity: MeasuredQuantity,
-        lone: &[bool],
-        others: &[&Self],
-    ) -> Vec<(Run, FaultKind)> {
+    fn still(&self, quantity: MeasuredQuantity, lone: &[bool], others: &[&Self]) -> Vec<(Run, FaultKind)> {
         let runs: Vec<Run> = self.runs().filter(|run| run.readings >= FULL_READINGS).collect();
         let traces = [MeasuredQuantity::OxygenPpm, MeasuredQuantity::WaterPpm].contains(&quantity);
         let pairs = self.pairs(lone);
@@ -272,8 +266,7 @@ impl Record {
 
     /// Whether another sensor's level moved clearly while this one stood still.
     fn missed(&self, run: Run, other: &Self) -> bool {
-        let (from, to) =
-            (self.points[run.start].first.at, self.points[run.start + run.len - 1].last.at);
+        let (from, to) = (self.points[run.start].first.at, self.points[run.start + run.len - 1].last.at);
         let first = other.points.partition_point(|point| point.first.at < from);
         let last = other.points.partition_point(|point| point.last.at <= to).max(first);
         let seen: Vec<f64> = other.samples[first..last].iter().map(|sample| sample.value).collect();
@@ -320,4 +313,3 @@ fn is_round(value: f64) -> bool {
     let leading = value / 10.0_f64.powf(value.log10().floor());
     [1.0, 2.0, 2.5, 5.0, 10.0].iter().any(|round| same(leading, *round))
 }
-
