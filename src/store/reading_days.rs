@@ -13,7 +13,7 @@ use super::things::checked;
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::upkeep::Sample;
 use crate::domain::upkeep::summed::{Manner, Summed, summed};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use std::collections::{BTreeSet, HashMap};
 
@@ -25,6 +25,14 @@ const DAYS_AT_ONCE: i64 = 31;
 /// The number of a day, from 1970-01-01 on.
 fn day_of(at: DateTime<Utc>) -> i64 {
     at.timestamp().div_euclid(86_400)
+}
+
+/// Days that a series has numbers for.
+const DAYS: i64 = 1 << 20;
+
+/// The number of a day's row.
+const fn row_of(series: i64, day: i64) -> i64 {
+    series * DAYS + day
 }
 
 fn begin_of(day: i64) -> StoreResult<DateTime<Utc>> {
@@ -84,15 +92,17 @@ pub(crate) fn between(
         .select(stale_reading_days::day)
         .load(tx.db())?;
     let kept: Vec<(i64, Vec<u8>)> = reading_days::table
-        .filter(reading_days::series_id.eq(series))
-        .filter(reading_days::day.ge(first))
-        .filter(reading_days::day.lt(today))
-        .order(reading_days::day)
-        .select((reading_days::day, reading_days::hours))
+        .filter(reading_days::id.ge(row_of(series, first)))
+        .filter(reading_days::id.lt(row_of(series, today)))
+        .order(reading_days::id)
+        .select((reading_days::id, reading_days::hours))
         .load(tx.db())?;
-    let mut points = Vec::new();
-    for (_, hours) in kept.iter().filter(|(day, _)| stale.binary_search(day).is_err()) {
-        unpack(hours, &mut points)?;
+    let mut points = Vec::with_capacity(24 * kept.len() + 48);
+    for (row, hours) in kept {
+        let day = row - row_of(series, 0);
+        if stale.binary_search(&day).is_err() {
+            unpack(day, &hours, &mut points)?;
+        }
     }
     if !stale.is_empty() {
         for days in stretches(&stale) {
@@ -143,8 +153,10 @@ pub(crate) fn settle(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usize
         for (first, last) in stretches(&days) {
             forget(tx, series, first, last)?;
             let points = from_readings(tx, series, *manner, begin_of(first)?, begin_of(last + 1)?)?;
-            let days = points.chunk_by(|one, other| day_of(one.first.at) == day_of(other.first.at));
-            rows.extend(days.map(|points| (series, day_of(points[0].first.at), pack(points))));
+            for points in points.chunk_by(|one, other| day_of(one.first.at) == day_of(other.first.at)) {
+                let day = day_of(points[0].first.at);
+                rows.push((row_of(series, day), series, pack(day, points)));
+            }
             if rows.len() >= ROWS_A_STATEMENT {
                 keep(tx, &mut rows)?;
             }
@@ -192,9 +204,8 @@ fn from_readings(
 }
 
 fn forget(tx: &mut Tx<'_>, series: i64, first: i64, last: i64) -> StoreResult<()> {
-    let days = reading_days::table
-        .filter(reading_days::series_id.eq(series))
-        .filter(reading_days::day.between(first, last));
+    let days =
+        reading_days::table.filter(reading_days::id.between(row_of(series, first), row_of(series, last)));
     diesel::delete(days).execute(tx.db())?;
     Ok(())
 }
@@ -203,10 +214,10 @@ fn keep(tx: &mut Tx<'_>, rows: &mut Vec<(i64, i64, Vec<u8>)>) -> StoreResult<()>
     for rows in rows.chunks(ROWS_A_STATEMENT) {
         let values: Vec<_> = rows
             .iter()
-            .map(|(series, day, hours)| {
+            .map(|(row, series, hours)| {
                 (
+                    reading_days::id.eq(*row),
                     reading_days::series_id.eq(*series),
-                    reading_days::day.eq(*day),
                     reading_days::hours.eq(hours.as_slice()),
                 )
             })
@@ -221,74 +232,126 @@ fn keep(tx: &mut Tx<'_>, rows: &mut Vec<(i64, i64, Vec<u8>)>) -> StoreResult<()>
     Ok(())
 }
 
-/// Points one after the other, numbers with the last byte first: how many
-/// readings; the first one; and where there are more, what they come to.
-fn pack(points: &[Summed]) -> Vec<u8> {
-    let mut bytes = Vec::with_capacity(points.len() * 88);
+/// What the first byte of a packed point says besides its digits: a reading by itself.
+const SINGLE: u8 = 0x80;
+/// Or counts that take four bytes each rather than two.
+const MANY: u8 = 0x40;
+/// Values as they are, for want of a decimal that is exactly the same.
+const UNROUNDED: u8 = 0x0f;
+
+/// The points of a day one after the other, numbers with the last byte first:
+/// what follows how, microseconds of the day in five bytes, values. Readings are
+/// decimals of few digits mostly and take four bytes each then.
+fn pack(day: i64, points: &[Summed]) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(points.len() * 56);
     for point in points {
-        bytes.extend(point.count.to_le_bytes());
-        bytes.extend(point.first.at.timestamp_micros().to_le_bytes());
-        bytes.extend(point.first.value.to_le_bytes());
-        if point.count > 1 {
-            bytes.extend(point.last.at.timestamp_micros().to_le_bytes());
-            let Summed { last, middle, mean, low, high, step, .. } = point;
-            for value in [last.value, *middle, *mean, *low, *high, *step] {
-                bytes.extend(value.to_le_bytes());
+        let Summed { first, last, middle, low, high, .. } = *point;
+        let values = [first.value, last.value, middle, low, high];
+        let of_day = first.at.timestamp_micros() - day * 86_400_000_000;
+        let of_day = |bytes: &mut Vec<u8>| bytes.extend(&of_day.to_le_bytes()[..5]);
+        if point.count == 1 {
+            bytes.push(SINGLE);
+            of_day(&mut bytes);
+            bytes.extend(first.value.to_le_bytes());
+            continue;
+        }
+        let digits = (0..=6).find(|digits| values.iter().all(|value| decimal(*value, *digits).is_some()));
+        let is_many = point.count > u32::from(u16::MAX);
+        bytes.push(digits.unwrap_or(UNROUNDED) | if is_many { MANY } else { 0 });
+        of_day(&mut bytes);
+        bytes.extend(&(last.at - first.at).num_microseconds().unwrap_or_default().to_le_bytes()[..5]);
+        for count in [point.count, point.same, point.far] {
+            bytes.extend(&count.to_le_bytes()[..if is_many { 4 } else { 2 }]);
+        }
+        bytes.extend(point.mean.to_le_bytes());
+        bytes.extend(point.step.to_le_bytes());
+        for value in values {
+            match digits.and_then(|digits| decimal(value, digits)) {
+                Some(whole) => bytes.extend(whole.to_le_bytes()),
+                None => bytes.extend(value.to_le_bytes()),
             }
-            bytes.extend(point.same.to_le_bytes());
-            bytes.extend(point.far.to_le_bytes());
         }
     }
     bytes
+}
+
+/// The whole number that, divided by a power of ten, is exactly the value.
+fn decimal(value: f64, digits: u8) -> Option<i32> {
+    let scaled = (value * 10.0_f64.powi(i32::from(digits))).round();
+    if scaled.abs() > f64::from(i32::MAX) || scaled.is_nan() {
+        return None;
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "a whole number within bounds, just above")]
+    let whole = scaled as i32;
+    (undecimal(whole, digits).to_bits() == value.to_bits()).then_some(whole)
+}
+
+fn undecimal(whole: i32, digits: u8) -> f64 {
+    f64::from(whole) / 10.0_f64.powi(i32::from(digits))
 }
 
 /// Reads numbers off the front of packed points.
 struct Packed<'a>(&'a [u8]);
 
 impl Packed<'_> {
-    fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
-        let (head, rest) = self.0.split_first_chunk()?;
+    /// The next bytes, filled up with noughts.
+    fn take<const N: usize>(&mut self, count: usize) -> Option<[u8; N]> {
+        let (head, rest) = self.0.split_at_checked(count)?;
         self.0 = rest;
-        Some(*head)
+        let mut bytes = [0; N];
+        bytes[..count].copy_from_slice(head);
+        Some(bytes)
     }
 
-    fn whole(&mut self) -> Option<u32> {
-        self.take().map(u32::from_le_bytes)
+    fn micros(&mut self) -> Option<i64> {
+        self.take(5).map(i64::from_le_bytes)
+    }
+
+    fn count(&mut self, is_many: bool) -> Option<u32> {
+        self.take(if is_many { 4 } else { 2 }).map(u32::from_le_bytes)
     }
 
     fn number(&mut self) -> Option<f64> {
-        self.take().map(f64::from_le_bytes)
+        self.take(8).map(f64::from_le_bytes)
     }
 
-    fn sample(&mut self) -> Option<Sample> {
-        let at = DateTime::from_timestamp_micros(i64::from_le_bytes(self.take()?))?;
-        Some(Sample { at, value: self.number()? })
-    }
-
-    fn point(&mut self) -> Option<Summed> {
-        let (count, first) = (self.whole()?, self.sample()?);
-        if count == 1 {
-            return Some(Summed::single(first));
+    fn value(&mut self, digits: u8) -> Option<f64> {
+        if digits == UNROUNDED {
+            return self.number();
         }
+        self.take(4).map(|bytes| undecimal(i32::from_le_bytes(bytes), digits))
+    }
+
+    fn point(&mut self, begin: DateTime<Utc>) -> Option<Summed> {
+        let [how] = self.take(1)?;
+        let at = begin + TimeDelta::microseconds(self.micros()?);
+        if how & SINGLE != 0 {
+            return Some(Summed::single(Sample { at, value: self.number()? }));
+        }
+        let (is_many, digits) = (how & MANY != 0, how & UNROUNDED);
+        let last = at + TimeDelta::microseconds(self.micros()?);
+        let [count, same, far] = [self.count(is_many)?, self.count(is_many)?, self.count(is_many)?];
+        let (mean, step) = (self.number()?, self.number()?);
         Some(Summed {
-            first,
+            first: Sample { at, value: self.value(digits)? },
+            last: Sample { at: last, value: self.value(digits)? },
+            middle: self.value(digits)?,
+            low: self.value(digits)?,
+            high: self.value(digits)?,
             count,
-            last: self.sample()?,
-            middle: self.number()?,
-            mean: self.number()?,
-            low: self.number()?,
-            high: self.number()?,
-            step: self.number()?,
-            same: self.whole()?,
-            far: self.whole()?,
+            mean,
+            step,
+            same,
+            far,
         })
     }
 }
 
-fn unpack(bytes: &[u8], points: &mut Vec<Summed>) -> StoreResult<()> {
+fn unpack(day: i64, bytes: &[u8], points: &mut Vec<Summed>) -> StoreResult<()> {
+    let begin = begin_of(day)?;
     let mut packed = Packed(bytes);
     while !packed.0.is_empty() {
-        points.push(checked("reading_days.hours", packed.point().ok_or("it ends in the middle"))?);
+        points.push(checked("reading_days.hours", packed.point(begin).ok_or("it ends in the middle"))?);
     }
     Ok(())
 }
@@ -296,20 +359,27 @@ fn unpack(bytes: &[u8], points: &mut Vec<Summed>) -> StoreResult<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use chrono::TimeDelta;
 
+    /// To the bit, whatever the values: decimals, thirds, noughts of either sign, and many of them.
     #[test]
     fn what_is_packed_is_unpacked() {
-        let at = |minutes| begin_of(20_000).unwrap() + TimeDelta::minutes(minutes);
-        let samples: Vec<Sample> = (0_i32..90)
-            .map(|n| Sample { at: at(i64::from(n)), value: 0.1 * f64::from(n * 7919 % 23) })
-            .chain([Sample { at: at(300), value: f64::MIN_POSITIVE }])
-            .collect();
+        let at = |micros: i64| begin_of(20_000).unwrap() + TimeDelta::microseconds(micros);
+        let samples = |begin: i64, every: i64, count: i32, value: fn(i32) -> f64| {
+            (0..count).map(move |n| (begin + every * i64::from(n), value(n)))
+        };
+        let dial = samples(0, 45_000, 90_000, |n| f64::from(n * 7919 % 23) / 10.0);
+        let odd = samples(7_000_000_000, 2_250, 90_000, |n| f64::from(n % 7) / 3.0);
+        let signed = samples(30_000_000_000, 1_000_000, 9, |n| if n % 2 == 0 { 0.0 } else { -0.0 });
+        let large = samples(40_000_000_000, 1_000_000, 9, |n| 1e12 + f64::from(n));
+        let few = samples(86_399_999_999, 1, 1, |_| f64::MIN_POSITIVE);
+        let all = dial.chain(odd).chain(signed).chain(large).chain(few);
+        let samples: Vec<Sample> = all.map(|(micros, value)| Sample { at: at(micros), value }).collect();
         let points = summed(Manner::Level, &samples);
-        let (packed, mut unpacked) = (pack(&points), Vec::new());
-        unpack(&packed, &mut unpacked).unwrap();
-        assert_eq!(unpacked, points);
-        assert!(unpack(&packed[..packed.len() - 1], &mut unpacked).is_err());
+        assert!(points.iter().any(|point| point.count > 65_535), "an hour of many readings");
+        let (packed, mut unpacked) = (pack(20_000, &points), Vec::new());
+        unpack(20_000, &packed, &mut unpacked).unwrap();
+        assert_eq!(format!("{unpacked:?}"), format!("{points:?}"));
+        assert!(unpack(20_000, &packed[..packed.len() - 1], &mut unpacked).is_err());
     }
 
     #[test]

@@ -372,9 +372,9 @@ diesel::table! {
 }
 
 diesel::table! {
-    reading_days (series_id, day) {
+    reading_days (id) {
+        id -> BigInt,
         series_id -> BigInt,
-        day -> BigInt,
         hours -> Binary,
     }
 }

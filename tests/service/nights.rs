@@ -62,8 +62,8 @@ struct Line {
 fn kept(world: &World) -> (BTreeSet<String>, BTreeSet<String>) {
     let mut raw = world.raw();
     let days: Vec<Line> = raw.rows(
-        "SELECT series_id || ' ' || day || ' ' || hex(hours) AS line FROM reading_days",
-        "SELECT series_id || ' ' || day || ' ' || encode(hours, 'hex') AS line FROM reading_days",
+        "SELECT series_id || ' ' || id || ' ' || hex(hours) AS line FROM reading_days",
+        "SELECT series_id || ' ' || id || ' ' || encode(hours, 'hex') AS line FROM reading_days",
     );
     let due = "SELECT rule_id || ' ' || subject_id || ' ' || body AS line FROM due_items";
     let due: Vec<Line> = raw.rows(due, due);

@@ -1,10 +1,10 @@
 -- The readings of a series and day, summed up by the hour: what nights work
--- with instead of the readings. Days are numbered from 1970-01-01, UTC.
+-- with instead of the readings. Days are numbered from 1970-01-01, UTC; an id is
+-- series * 2^20 + day, so that the days of a series lie side by side.
 CREATE TABLE reading_days (
+    id BIGINT NOT NULL PRIMARY KEY,
     series_id BIGINT NOT NULL REFERENCES reading_series (id),
-    day BIGINT NOT NULL,
-    hours BYTEA NOT NULL,
-    PRIMARY KEY (series_id, day)
+    hours BYTEA NOT NULL
 );
 
 -- Days whose readings have changed since they were summed up, or never were.

@@ -62,11 +62,10 @@ impl Levels<'_> {
         self.since.max(self.now - TimeDelta::days(WINDOW_DAYS))
     }
 
-    /// Whether a level at an instant counts: sensors are judged by a day more
+    /// Whether a sensor is judged by what it showed at an instant: a day longer
     /// than trends are taken over.
-    fn counts(&self, at: DateTime<Utc>) -> bool {
+    fn is_late_enough(&self, at: DateTime<Utc>) -> bool {
         at > self.now - TimeDelta::days(WINDOW_DAYS + 1)
-            && self.circulation.is_none_or(|gas| gas.at(at).is_some())
     }
 
     fn is_recent(&self, at: DateTime<Utc>) -> bool {
@@ -94,10 +93,14 @@ impl Levels<'_> {
 /// Judges what was read after the last service.
 pub(super) fn assess(condition: Condition, levels: &Levels<'_>) -> Assessment {
     let (quantity, unit) = (condition.quantity, condition.quantity.unit());
-    let counted: Vec<SensorReadings> =
-        levels.sensors.iter().map(|one| one.only(|at| levels.counts(at))).collect();
+    let lately: Vec<SensorReadings> =
+        levels.sensors.iter().map(|one| one.only(|at| levels.is_late_enough(at))).collect();
+    let everything = sensors::silences(&lately, levels.now);
+    let counted: Vec<SensorReadings> = match levels.circulation {
+        None => lately,
+        Some(gas) => lately.iter().map(|one| one.only(|at| gas.at(at).is_some())).collect(),
+    };
     let inspected = sensors::inspect(quantity, &counted, &levels.services, levels.now);
-    let everything = sensors::silences(levels.sensors, levels.now);
     let mut judged: Vec<(&Inspected, Assessment)> =
         inspected.iter().map(|one| (one, judge(condition, one, tail_of(one, &counted), levels))).collect();
     // Of equals the sensor with the most readings, which comes first.

@@ -1,6 +1,6 @@
 //! Tests of summing up: against the readings themselves.
 
-use super::super::circulation::{Circulation, PurifierHistory};
+use super::super::circulation::PurifierHistory;
 use super::super::condition::{self, Condition, Levels};
 use super::super::evidence::{Assessment, DueDates, Verdict};
 use super::super::meters::running_sums;
@@ -13,7 +13,7 @@ use chrono::TimeDelta;
 use chrono_tz::Tz;
 use proptest::prelude::*;
 use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng as _, SeedableRng as _};
+use rand_chacha::rand_core::SeedableRng as _;
 
 fn at(seconds: i64) -> DateTime<Utc> {
     "2026-03-01T00:00:00Z".parse::<DateTime<Utc>>().unwrap() + TimeDelta::seconds(seconds)

@@ -141,7 +141,11 @@ pub(super) fn medians(samples: &[Sample], hours: i64) -> Vec<Sample> {
 /// The value at an instant among readings in order of time: evenly between
 /// those around it, else the nearest, as far as they lie within so many hours.
 pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> Option<f64> {
-    let next = readings.partition_point(|sample| sample.at < at);
+    value_beside(readings, readings.partition_point(|sample| sample.at < at), at, within)
+}
+
+/// The same where it is known which reading is the first that is not earlier.
+pub(super) fn value_beside(readings: &[Sample], next: usize, at: DateTime<Utc>, within: f64) -> Option<f64> {
     let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= within;
     let before = next.checked_sub(1).and_then(|before| readings.get(before)).filter(near);
     let after = readings.get(next).filter(near);
@@ -152,6 +156,14 @@ pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> O
             Some(before.value + share * (after.value - before.value))
         }
         (one, other) => one.or(other).map(|sample| sample.value),
+    }
+}
+
+/// Goes on to the first of some things in order that is not before; for going
+/// through long lists side by side.
+pub(super) fn forward<T>(things: &[T], next: &mut usize, is_before: impl Fn(&T) -> bool) {
+    while things.get(*next).is_some_and(&is_before) {
+        *next += 1;
     }
 }
 

@@ -11,7 +11,7 @@ use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings};
 use super::summed::{Summed, averages, fullest};
 use super::trend::{HORIZON_DAYS, after_hours, hours_between};
-use super::uptake_sum::{BOX_C, Inlet, Point, Taken};
+use super::uptake_sum::{BOX_C, Inlet, Taken};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::quantity::Moles;
@@ -77,6 +77,8 @@ struct Account<'a> {
     taken: Taken,
     circulation: &'a Circulation,
     brought: UseCurve,
+    /// Let in by turns since the beginning, mol, until each point of what was taken.
+    let_in: Vec<f64>,
     off: UseCurve,
 }
 
@@ -177,35 +179,39 @@ impl<'a> Account<'a> {
         off.extend(unbooked.map(|seen| GasUse { interval: *seen, computed_mol: 0.0, booked_at: seen.end() }));
         let brought = UseCurve::new(&turns, since, now);
         let off = UseCurve::new(&off, since, now);
-        Self { question, now, since, mark, taken, circulation, brought, off }
-    }
-
-    /// Let in by turns since the beginning until a moment, mol.
-    fn let_in(&self, at: DateTime<Utc>) -> f64 {
-        let until = |at| self.brought.until(self.brought.hours_at(at)).computed_mol;
-        (until(at) - until(self.since)).max(0.0)
+        let until = |at| brought.until(brought.hours_at(at)).computed_mol;
+        let before = until(since);
+        let let_in = taken.points.iter().map(|point| (until(point.at) - before).max(0.0)).collect();
+        Self { question, now, since, mark, taken, circulation, brought, let_in, off }
     }
 
     /// Everything taken up until a point, with `pace` mol an hour in the gaps.
-    fn total(&self, point: &Point, pace: f64) -> f64 {
-        point.known_mol + pace * point.unknown_hours + self.let_in(point.at)
+    fn total(&self, index: usize, pace: f64) -> f64 {
+        let point = &self.taken.points[index];
+        point.known_mol + pace * point.unknown_hours + self.let_in[index]
+    }
+
+    /// Everything taken up until now.
+    fn total_now(&self, pace: f64) -> f64 {
+        self.total(self.taken.points.len() - 1, pace)
     }
 
     /// When everything taken up reached the limit, if it has.
     fn reached(&self, pace: f64) -> Option<DateTime<Utc>> {
         let points = &self.taken.points;
-        let next = points.iter().position(|point| self.total(point, pace) >= self.mark)?;
-        let Some(before) = next.checked_sub(1).map(|before| &points[before]) else {
+        let next = (0..points.len()).find(|index| self.total(*index, pace) >= self.mark)?;
+        let Some(before) = next.checked_sub(1) else {
             return Some(points[next].at);
         };
-        let (low, high) = (self.total(before, pace), self.total(&points[next], pace));
+        let (low, high) = (self.total(before, pace), self.total(next, pace));
         let share = if high > low { (self.mark - low) / (high - low) } else { 1.0 };
-        after_hours(before.at, share.clamp(0.0, 1.0) * hours_between(before.at, points[next].at))
+        let from = points[before].at;
+        after_hours(from, share.clamp(0.0, 1.0) * hours_between(from, points[next].at))
     }
 
     fn assess(&self, read: Option<DateTime<Utc>>, evidence: Evidence) -> Assessment {
         let (last, mean, (low, high)) = (self.taken.last(), self.taken.mean(), self.taken.range());
-        let total = self.total(&last, mean);
+        let total = self.total_now(mean);
         let evidence = self.explain(evidence, total);
         let word = self.question.species.word();
         let summary = format!(
@@ -269,18 +275,18 @@ impl<'a> Account<'a> {
             margin: MARGIN,
             grid: GRID,
         };
-        let observed = |point: &Point| Observation {
-            hours: self.hours(point.at),
-            level: self.total(point, mean),
-            causes: [self.circulated(point.at), mean * point.unknown_hours + self.let_in(point.at)],
+        let all = &self.taken.points;
+        let observed = |index: usize| Observation {
+            hours: self.hours(all[index].at),
+            level: self.total(index, mean),
+            causes: [self.circulated(all[index].at), mean * all[index].unknown_hours + self.let_in[index]],
         };
         let stretches = self.taken.stretches.iter().map(|(first, last)| {
-            let points = &self.taken.points[*first..=*last];
-            let day = |point: &Point| (points[points.len() - 1].at - point.at).num_days();
+            let day = |index: usize| (all[*last].at - all[index].at).num_days();
             // The last of each day, counted from the end, stands for the day.
-            let days = points.chunk_by(|one, other| day(one) == day(other));
+            let ends = (*first..=*last).filter(|index| index == last || day(*index) != day(index + 1));
             let mut observed: Vec<Observation<2>> =
-                points.first().into_iter().chain(days.filter_map(<[Point]>::last)).map(observed).collect();
+                std::iter::once(*first).chain(ends).map(observed).collect();
             observed.dedup_by(|one, other| (one.hours - other.hours).abs() < 1e-9);
             observed
         });
@@ -322,7 +328,7 @@ impl<'a> Account<'a> {
     fn explain(&self, evidence: Evidence, total: f64) -> Evidence {
         let (taken, last, mean) = (&self.taken, self.taken.last(), self.taken.mean());
         let (low, high) = taken.range();
-        let let_in = self.let_in(self.now);
+        let let_in = self.let_in.last().copied().unwrap_or(0.0);
         let mut evidence = evidence
             .with("uptake_known", last.known_mol, "mol")
             .with("hours_known", last.known_hours, "h")
