@@ -111,7 +111,7 @@ pub(crate) fn between(
         points.sort_by_key(|point| point.first.at);
     }
     points.extend(from_readings(tx, series, manner, begin_of(today)?, just_after(until))?);
-    let early = points.partition_point(|point| point.at() < from);
+    let early = points.partition_point(|point| point.at < from);
     points.drain(..early);
     Ok(points)
 }
@@ -127,7 +127,7 @@ pub(crate) fn samples(
     let mut samples = Vec::new();
     for series in readings::series_of(tx, subject, quantity)? {
         let points = between(tx, series.id, Manner::of(quantity), from, until)?;
-        samples.extend(points.iter().map(|point| (point.at(), series.id, point.sample())));
+        samples.extend(points.iter().map(|point| (point.at, series.id, point.sample())));
     }
     samples.sort_by_key(|(at, series, _)| (*at, *series));
     Ok(samples.into_iter().map(|(_, _, sample)| sample).collect())
@@ -329,12 +329,14 @@ impl Packed<'_> {
             return Some(Summed::single(Sample { at, value: self.number()? }));
         }
         let (is_many, digits) = (how & MANY != 0, how & UNROUNDED);
-        let last = at + TimeDelta::microseconds(self.micros()?);
+        let lasting = self.micros()?;
+        let last = at + TimeDelta::microseconds(lasting);
         let [count, same, far] = [self.count(is_many)?, self.count(is_many)?, self.count(is_many)?];
         let (mean, step) = (self.number()?, self.number()?);
         Some(Summed {
             first: Sample { at, value: self.value(digits)? },
             last: Sample { at: last, value: self.value(digits)? },
+            at: at + TimeDelta::nanoseconds(500 * lasting),
             middle: self.value(digits)?,
             low: self.value(digits)?,
             high: self.value(digits)?,

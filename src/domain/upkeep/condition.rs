@@ -108,7 +108,7 @@ pub(super) fn assess(condition: Condition, levels: &Levels<'_>) -> Assessment {
     let left_out = levels.circulation.as_ref().map(|_| {
         let recent = |all: &[Inspected]| {
             let points = all.iter().flat_map(Inspected::points).map(|(point, _)| point);
-            let recent = points.filter(|point| levels.is_recent(point.at()));
+            let recent = points.filter(|point| levels.is_recent(point.at));
             recent.map(|point| u64::from(point.count)).sum::<u64>()
         };
         let count = recent(&everything) - recent(&inspected);
@@ -153,7 +153,7 @@ fn tail_of<'a>(sensor: &Inspected, all: &'a [SensorReadings]) -> &'a [Sample] {
 fn judge(condition: Condition, sensor: &Inspected, tail: &[Sample], levels: &Levels<'_>) -> Assessment {
     let (word, unit) = (condition.quantity.word(), condition.quantity.unit());
     let now = levels.now;
-    let recent = |point: &Summed| levels.is_recent(point.at());
+    let recent = |point: &Summed| levels.is_recent(point.at);
     let shown: Vec<Summed> = sensor.points().map(|(point, _)| *point).filter(recent).collect();
     let evidence = evidence(condition).with_summed(&shown);
     let Some(last) = shown.last().map(|point| point.last) else {
@@ -201,7 +201,7 @@ fn alarm(
     let before = sensor.alarming(condition.limit).filter(|point| point.last.at < whole);
     let mut run: Option<(DateTime<Utc>, Sample)> = None;
     for point in one_by_one.rev().chain(before.rev()) {
-        if !levels.is_recent(point.at()) {
+        if !levels.is_recent(point.at) {
             break;
         }
         let seen = run.is_none_or(|(later, _)| later - point.last.at <= longest);

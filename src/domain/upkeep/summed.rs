@@ -60,6 +60,8 @@ pub struct Summed {
     pub first: Sample,
     /// The last.
     pub last: Sample,
+    /// The middle of the time.
+    pub at: DateTime<Utc>,
     /// How many.
     pub count: u32,
     /// The middle one by value, of two the lower: a value that was read.
@@ -85,6 +87,7 @@ impl Summed {
         Self {
             first: sample,
             last: sample,
+            at: sample.at,
             count: 1,
             middle: value,
             mean: value,
@@ -110,6 +113,7 @@ impl Summed {
         Self {
             first: samples[0],
             last: samples[samples.len() - 1],
+            at: samples[0].at + (samples[samples.len() - 1].at - samples[0].at) / 2,
             count: samples.len() as u32,
             middle,
             mean,
@@ -121,19 +125,14 @@ impl Summed {
         }
     }
 
-    /// The middle of the time.
-    pub fn at(&self) -> DateTime<Utc> {
-        if self.count == 1 { self.first.at } else { self.first.at + (self.last.at - self.first.at) / 2 }
-    }
-
     /// The middle one in the middle of the time.
     pub fn sample(&self) -> Sample {
-        Sample { at: self.at(), value: self.middle }
+        Sample { at: self.at, value: self.middle }
     }
 
     /// The mean in the middle of the time.
     pub fn average(&self) -> Sample {
-        Sample { at: self.at(), value: self.mean }
+        Sample { at: self.at, value: self.mean }
     }
 
     /// Whether all are equal.
@@ -256,7 +255,7 @@ impl SensorReadings {
     /// Only what was shown at instants that count.
     pub(super) fn only(&self, counts: impl Fn(DateTime<Utc>) -> bool) -> Self {
         let samples = self.samples.iter().filter(|sample| counts(sample.at)).copied();
-        let hours = self.hours.iter().filter(|point| counts(point.at())).copied();
+        let hours = self.hours.iter().filter(|point| counts(point.at)).copied();
         let tail = self.tail.iter().filter(|sample| counts(sample.at)).copied();
         Self {
             sensor: self.sensor.clone(),

@@ -37,7 +37,7 @@ fn an_hour_is_summed_up() {
         exact(hour.middle, 4.0) && exact(hour.low, 0.0) && exact(hour.high, 7.0) && exact(hour.step, 3.0)
     );
     assert_eq!((hour.same, hour.far), (1, 0));
-    assert_eq!(hour.at(), at(1799) + TimeDelta::milliseconds(500));
+    assert_eq!(hour.at, at(1799) + TimeDelta::milliseconds(500));
 }
 
 #[test]

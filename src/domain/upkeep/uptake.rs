@@ -112,7 +112,7 @@ impl Uptake<'_> {
             return Assessment::unknown(reason, evidence);
         };
         let since = self.regenerated.unwrap_or_else(|| self.entered.min(level[0].first.at)).min(now);
-        let first = level.partition_point(|point| point.at() < since);
+        let first = level.partition_point(|point| point.at < since);
         let mut evidence = evidence.with_summed(&level[first..]).noting(format!("read by {sensor}"));
         evidence.notes.extend(notes);
         let account = Account::new(self, since, mark, &level, circulation, now);
@@ -125,7 +125,7 @@ impl Uptake<'_> {
         let quantity = self.species.quantity();
         let since = self.regenerated.unwrap_or(DateTime::<Utc>::MIN_UTC);
         let inspected = sensors::inspect_but_for_jumps(quantity, self.levels, now);
-        let after = |point: &Summed| point.at() >= since;
+        let after = |point: &Summed| point.at >= since;
         let counted =
             |one: &Inspected| one.moving().filter(after).map(|point| u64::from(point.count)).sum::<u64>();
         // Of equals the first, which has the most readings of all.
