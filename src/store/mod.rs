@@ -25,6 +25,7 @@ pub(crate) mod nightly_runs;
 pub(crate) mod people;
 pub(crate) mod plans;
 pub(crate) mod qualifications;
+pub(crate) mod reading_days;
 pub(crate) mod readings;
 mod rooms;
 pub(crate) mod rules;

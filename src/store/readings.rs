@@ -4,13 +4,17 @@
 use super::Tx;
 use super::db::Db;
 use super::error::{StoreError, StoreResult};
+use super::reading_days;
 use super::schema::{cylinders, gloveboxes, reading_series, readings};
 use super::things::checked;
 use crate::domain::facility::{CylinderState, Limits, MeasuredQuantity};
 use crate::domain::upkeep::Sample;
-use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, TimeDelta, Utc};
+use diesel::dsl::sql;
+use diesel::expression::SqlLiteral;
 use diesel::prelude::*;
 use diesel::result::Error as DieselError;
+use diesel::sql_types::Text;
 use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
@@ -103,6 +107,35 @@ pub(crate) fn just_after(at: DateTime<Utc>) -> DateTime<Utc> {
     at + TimeDelta::microseconds(1)
 }
 
+/// An instant as `SQLite` keeps it: reading the text here takes a fraction of the
+/// time that trying every format it might have takes.
+fn as_kept() -> SqlLiteral<Text> {
+    sql("at")
+}
+
+/// Reads an instant as `SQLite` keeps it: `2026-03-02 11:00:00`, with the fraction
+/// of a second where there is one.
+fn instant(text: &str) -> StoreResult<DateTime<Utc>> {
+    let number = |from: usize, to: usize| -> Option<u32> {
+        text.as_bytes()
+            .get(from..to)?
+            .iter()
+            .try_fold(0, |sum, digit| digit.is_ascii_digit().then(|| 10 * sum + u32::from(digit - b'0')))
+    };
+    let whole = || {
+        let year = i32::try_from(number(0, 4)?).ok()?;
+        let date = NaiveDate::from_ymd_opt(year, number(5, 7)?, number(8, 10)?)?;
+        date.and_hms_opt(number(11, 13)?, number(14, 16)?, number(17, 19)?)
+    };
+    if text.len() == 19
+        && let Some(at) = whole()
+    {
+        return Ok(at.and_utc());
+    }
+    let parsed = NaiveDateTime::parse_from_str(text, "%F %T%.f");
+    Ok(checked("readings.at", parsed)?.and_utc())
+}
+
 /// The readings of a thing's quantity over all its sensors from `from` until
 /// `until`, both counted in, in order of time.
 pub(crate) fn samples(
@@ -113,14 +146,22 @@ pub(crate) fn samples(
     until: DateTime<Utc>,
 ) -> StoreResult<Vec<Sample>> {
     let numbers: Vec<i64> = series_of(tx, subject, quantity)?.into_iter().map(|series| series.id).collect();
-    let rows: Vec<(NaiveDateTime, f64)> = readings::table
+    let query = readings::table
         .filter(readings::series_id.eq_any(numbers))
         .filter(readings::at.ge(from.naive_utc()))
         .filter(readings::at.le(until.naive_utc()))
-        .order((readings::at, readings::series_id))
-        .select((readings::at, readings::value))
-        .load(tx.db())?;
-    Ok(rows.into_iter().map(|(at, value)| Sample { at: at.and_utc(), value }).collect())
+        .order((readings::at, readings::series_id));
+    match tx.db() {
+        Db::Sqlite(connection) => {
+            let rows: Vec<(String, f64)> = query.select((as_kept(), readings::value)).load(connection)?;
+            rows.iter().map(|(at, value)| Ok(Sample { at: instant(at)?, value: *value })).collect()
+        }
+        Db::Postgres(connection) => {
+            let rows: Vec<(NaiveDateTime, f64)> =
+                query.select((readings::at, readings::value)).load(connection)?;
+            Ok(rows.into_iter().map(|(at, value)| Sample { at: at.and_utc(), value }).collect())
+        }
+    }
 }
 
 /// The last reading of a thing's quantity at or before `before`, over all its sensors.
@@ -191,21 +232,36 @@ pub(crate) fn each(
     let mut from = from.naive_utc();
     let mut taken_at = None;
     loop {
-        let rows: Vec<(NaiveDateTime, f64)> = readings::table
+        let query = readings::table
             .filter(readings::series_id.eq(series))
             .filter(readings::at.ge(from))
             .filter(readings::at.lt(to.naive_utc()))
             .order(readings::at)
-            .select((readings::at, readings::value))
-            .limit(CHUNK)
-            .load(tx.db())?;
-        let full = i64::try_from(rows.len()).is_ok_and(|count| count == CHUNK);
-        for (at, value) in rows {
+            .limit(CHUNK);
+        let mut count = 0;
+        let mut one = |at: DateTime<Utc>, value| {
             if taken_at != Some(at) {
-                take(at.and_utc(), value);
+                take(at, value);
             }
-            (taken_at, from) = (Some(at), at);
+            (taken_at, from) = (Some(at), at.naive_utc());
+            count += 1;
+        };
+        match tx.db() {
+            Db::Sqlite(connection) => {
+                for row in
+                    query.select((as_kept(), readings::value)).load_iter::<(String, f64), _>(connection)?
+                {
+                    let (at, value) = row?;
+                    one(instant(&at)?, value);
+                }
+            }
+            Db::Postgres(connection) => {
+                let rows: Vec<(NaiveDateTime, f64)> =
+                    query.select((readings::at, readings::value)).load(connection)?;
+                rows.into_iter().for_each(|(at, value)| one(at.and_utc(), value));
+            }
         }
+        let full = count == CHUNK;
         if !full {
             return Ok(());
         }
@@ -263,6 +319,7 @@ pub(crate) fn insert(
             _ => first.push(number),
         }
     }
+    reading_days::touched(tx, first.iter().map(|number| points[*number].key()))?;
     let rows: Vec<NewRow> = first.iter().map(|number| new_row(&points[*number], received_at)).collect();
     let refused = match tx.db() {
         Db::Sqlite(connection) => insert_sqlite(connection, &rows)?,
@@ -386,5 +443,23 @@ pub(crate) fn value_at(tx: &mut Tx<'_>, series: i64, at: DateTime<Utc>) -> Store
 
 /// Deletes one reading; says whether there was one.
 pub(crate) fn delete(tx: &mut Tx<'_>, series: i64, at: DateTime<Utc>) -> StoreResult<bool> {
+    reading_days::touched(tx, std::iter::once((series, at)))?;
     Ok(diesel::delete(readings::table.find((series, at.naive_utc()))).execute(tx.db())? > 0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn instants_are_read_as_they_are_kept() {
+        let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+        assert_eq!(instant("2026-03-02 11:00:09").unwrap(), at("2026-03-02T11:00:09Z"));
+        assert_eq!(instant("2026-03-02 11:00:09.000001").unwrap(), at("2026-03-02T11:00:09.000001Z"));
+        assert_eq!(instant("2016-12-31 23:59:59.5").unwrap(), at("2016-12-31T23:59:59.5Z"));
+        for wrong in ["", "2026-03-02", "2026-02-30 11:00:09", "2026-03-02 1x:00:09", "2026-03-02 11:00:09.x"]
+        {
+            assert!(instant(wrong).is_err(), "{wrong}");
+        }
+    }
 }

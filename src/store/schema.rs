@@ -379,6 +379,21 @@ diesel::table! {
 }
 
 diesel::table! {
+    reading_days (id) {
+        id -> BigInt,
+        series_id -> BigInt,
+        hours -> Binary,
+    }
+}
+
+diesel::table! {
+    stale_reading_days (series_id, day) {
+        series_id -> BigInt,
+        day -> BigInt,
+    }
+}
+
+diesel::table! {
     events (seq) {
         seq -> BigInt,
         at -> Timestamp,
@@ -550,6 +565,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     maintenance_visits,
     reading_series,
     readings,
+    reading_days,
+    stale_reading_days,
     events,
     event_positions,
     event_queue,

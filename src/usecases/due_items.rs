@@ -33,15 +33,17 @@ pub(crate) fn zone(tx: &mut Tx<'_>) -> Result<Tz> {
 }
 
 /// Works out the items of every rule on every part it is about, or only on
-/// some parts, as of a moment.
+/// some parts, as of a moment. Of `supplies` it is known already what there is
+/// to know.
 pub(crate) fn compute(
     tx: &mut Tx<'_>,
     parts: &Parts,
     only: Option<&BTreeSet<ThingId>>,
+    supplies: &[(Stored<GasSupply>, SupplyHistory)],
     as_of: DateTime<Utc>,
 ) -> Result<Vec<DueItem>> {
     let rules = rules::all(tx)?;
-    let mut loader = Loader::new(tx, parts, as_of)?;
+    let mut loader = Loader::new(tx, parts, as_of)?.knowing(supplies);
     let mut items = Vec::new();
     for subject in parts.subjects.iter().filter(|part| only.is_none_or(|only| only.contains(&part.id))) {
         let covers = |rule: &&Stored<UpkeepRule>| rule.value.applies_to.covers(subject.kind, subject.id);
@@ -115,7 +117,7 @@ pub(crate) fn refresh(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, subject: Th
     let zone = zone(tx)?;
     let parts = parts(tx)?;
     let family = parts.family(subject);
-    for item in compute(tx, &parts, Some(&family), now)? {
+    for item in compute(tx, &parts, Some(&family), &[], now)? {
         keep(tx, now, by, zone, &item)?;
     }
     Ok(())

@@ -7,13 +7,13 @@ use crate::domain::calendar::Interval;
 use crate::domain::facility::{GasSupply, Glovebox, MeasuredQuantity, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::physics::tightness::TightnessClass;
-use crate::domain::upkeep::Sample;
 use crate::domain::upkeep::contents::{self, Recent, SupplyHistory};
 use crate::domain::upkeep::observations::{
     Circulation, Observation, Scene, Stretch, box_pressure, consumption, in_order, level_under_circulation,
     off_stretches, oxygen_rise, silent, water_rise,
 };
-use crate::store::{claims, gloveboxes, readings, site};
+use crate::domain::upkeep::summed::{Manner, Summed};
+use crate::store::{claims, gloveboxes, reading_days, readings, site};
 use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use uuid::Uuid;
@@ -68,7 +68,7 @@ pub(super) fn overdrawn(
 /// What was read of a box's circulation, at the box or its purifier, and what
 /// bookings have claimed it off for.
 struct CirculationRecord {
-    read: Vec<Sample>,
+    read: Vec<Summed>,
     claimed: Vec<Interval>,
 }
 
@@ -79,11 +79,16 @@ fn circulation(
 ) -> Result<CirculationRecord> {
     let from = as_of - TimeDelta::days(CIRCULATION_DAYS);
     let quantity = MeasuredQuantity::CirculationM3H;
-    let mut read = readings::samples(tx, stored.id, quantity, from, as_of)?;
+    let read_at = [Some(stored.id), stored.value.purifier.as_ref().map(|purifier| purifier.id.uuid())];
+    let mut read = Vec::new();
+    for id in read_at.into_iter().flatten() {
+        for series in readings::series_of(tx, id, quantity)? {
+            read.extend(reading_days::between(tx, series.id, Manner::of(quantity), from, as_of)?);
+        }
+    }
+    read.sort_by_key(|point| point.first.at);
     let mut claimed = Vec::new();
     if let Some(purifier) = &stored.value.purifier {
-        read.extend(readings::samples(tx, purifier.id.uuid(), quantity, from, as_of)?);
-        read.sort_by_key(|sample| sample.at);
         if let Ok(range) = Interval::new(as_of - TimeDelta::days(STRETCH_DAYS), as_of) {
             let busy = claims::touching(tx, &[purifier.id.into()], range)?;
             claimed.extend(busy.iter().filter(|one| one.why == Why::CirculationOff).map(|one| one.interval));
@@ -145,7 +150,8 @@ fn standing(
 
 /// Whether the circulation runs at the moment: as read within the last day, else as booked.
 fn now_of(circulation: &CirculationRecord, now: DateTime<Utc>) -> Circulation {
-    let last = circulation.read.last().filter(|last| now - last.at <= TimeDelta::hours(LEVEL_HOURS));
+    let last = circulation.read.last().map(|point| point.last);
+    let last = last.filter(|last| now - last.at <= TimeDelta::hours(LEVEL_HOURS));
     match last {
         Some(last) if last.value > 0.0 => Circulation::Read(last.value),
         Some(_) => Circulation::Off,

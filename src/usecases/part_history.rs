@@ -3,25 +3,30 @@
 use super::parts::{Parts, thing};
 use super::{Result, Tx};
 use crate::domain::booking::claims::turn_cycles;
-use crate::domain::facility::{Cylinder, CylinderState, GasSupply, Glovebox, MeasuredQuantity, Policies};
+use crate::domain::facility::{
+    Cylinder, CylinderState, GasSupply, Glovebox, MeasuredQuantity, Policies, Stored,
+};
 use crate::domain::ids::ThingId;
 use crate::domain::names::Word;
-use crate::domain::upkeep::circulation::{AirLeft, Brought, PurifierHistory, fullest};
+use crate::domain::upkeep::circulation::{AirLeft, Brought, PurifierHistory};
 use crate::domain::upkeep::contents::{self, FormerCylinder, SupplyHistory};
 use crate::domain::upkeep::due::{History, Subject};
 use crate::domain::upkeep::lives::{self, Measure};
 use crate::domain::upkeep::rules::{Meter, PartKind, ReadAt, Trigger};
 use crate::domain::upkeep::services::{Relation, ServiceNote};
+use crate::domain::upkeep::summed::{Manner, Summed, ends, fullest};
 use crate::domain::upkeep::{Sample, SensorReadings, Service, UpkeepRule, defaults};
 use crate::store::usage::Turns;
-use crate::store::{gloveboxes, readings, services, site, usage};
-use chrono::{DateTime, TimeDelta, Utc};
+use crate::store::{gloveboxes, reading_days, readings, services, site, usage};
+use chrono::{DateTime, DurationRound as _, TimeDelta, Utc};
 use chrono_tz::Tz;
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 /// Levels are looked at over so many days; a day more than the longest trend.
 const LEVEL_DAYS: i64 = 121;
+/// So many hours before that of the last reading are read one by one too.
+const TAIL_HOURS: i64 = 1;
 /// Use is looked at from so long before the last service, for the weekly rate.
 const RATE_WEEKS: i64 = 9;
 
@@ -34,12 +39,20 @@ pub(super) struct Loader<'a, 'b, 'c> {
     services: HashMap<ThingId, Vec<Service>>,
     /// From when the readings of the part in hand are loaded.
     loaded: HashMap<(ThingId, MeasuredQuantity), DateTime<Utc>>,
+    /// Supplies of which everything is known already.
+    supplies: &'c [(Stored<GasSupply>, SupplyHistory)],
 }
 
 impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     pub(super) fn new(tx: &'a mut Tx<'b>, parts: &'c Parts, as_of: DateTime<Utc>) -> Result<Self> {
         let zone = super::due_items::zone(tx)?;
-        Ok(Self { tx, parts, as_of, zone, services: HashMap::new(), loaded: HashMap::new() })
+        let (services, loaded) = (HashMap::new(), HashMap::new());
+        Ok(Self { tx, parts, as_of, zone, services, loaded, supplies: &[] })
+    }
+
+    /// The same, with what is known already of some supplies.
+    pub(super) fn knowing(self, supplies: &'c [(Stored<GasSupply>, SupplyHistory)]) -> Self {
+        Self { supplies, ..self }
     }
 
     fn services_on(&mut self, id: ThingId) -> Result<&[Service]> {
@@ -84,7 +97,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         Ok(match meter.counter() {
             Some(counter) => {
                 let sensors = used.readings.remove(&counter).unwrap_or_default();
-                Measure::Counter(meter, fullest(&sensors, self.as_of))
+                Measure::Counter(meter, ends(&fullest(&sensors, self.as_of)))
             }
             None => Measure::Use(meter, used.use_of.remove(&meter).unwrap_or_default()),
         })
@@ -95,12 +108,23 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         let mut history = History::empty(self.zone);
         self.loaded.clear();
         history.services = self.notes(subject)?;
+        let from = self.levels_from(&history, rules);
         for rule in rules {
             for trigger in &rule.triggers {
-                self.load_for(subject, rule, trigger, &mut history)?;
+                self.load_for(subject, rule, trigger, from, &mut history)?;
             }
         }
         Ok(history)
+    }
+
+    /// From when rules ask for levels; without a regeneration on record
+    /// everything counts.
+    fn levels_from(&self, history: &History, rules: &[&UpkeepRule]) -> DateTime<Utc> {
+        let asked = rules.iter().flat_map(|rule| rule.triggers.iter().map(move |trigger| (rule, trigger)));
+        let uptakes = asked.filter(|(_, trigger)| matches!(trigger, Trigger::Uptake { .. }));
+        let from =
+            uptakes.map(|(rule, _)| history.settled(&rule.task, self.as_of).unwrap_or(DateTime::UNIX_EPOCH));
+        from.fold(self.as_of - TimeDelta::days(LEVEL_DAYS), DateTime::min)
     }
 
     /// Loads what one trigger asks for, unless another has asked before.
@@ -109,16 +133,14 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         subject: &Subject,
         rule: &UpkeepRule,
         trigger: &Trigger,
+        from: DateTime<Utc>,
         history: &mut History,
     ) -> Result<()> {
         match trigger {
             Trigger::Condition { quantity, .. } => {
-                let from = self.as_of - TimeDelta::days(LEVEL_DAYS);
                 self.load_levels(subject, *quantity, from, history)?;
             }
             Trigger::Uptake { species, .. } => {
-                // Without a regeneration on record everything counts.
-                let from = history.settled(&rule.task, self.as_of).unwrap_or(DateTime::UNIX_EPOCH);
                 self.load_levels(subject, species.quantity(), from, history)?;
             }
             Trigger::Usage { meter, .. } => {
@@ -131,7 +153,11 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             Trigger::Contents => {
                 let supply = self.parts.supplies.iter().find(|supply| thing(supply.id) == subject.id);
                 if let (Some(supply), None) = (supply, &history.supply) {
-                    history.supply = Some(self.supply(&supply.value, supply.id)?);
+                    let known = self.supplies.iter().find(|(known, _)| known.id == supply.id);
+                    history.supply = Some(match known {
+                        Some((_, known)) => known.clone(),
+                        None => self.supply(&supply.value, supply.id)?,
+                    });
                 }
             }
             Trigger::Calendar(_) | Trigger::Finding { .. } => {}
@@ -153,7 +179,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             Some(ReadAt::Itself) | None => subject.id,
         };
         if self.is_news(subject.id, quantity, from) {
-            history.readings.insert(quantity, self.sensors(at, quantity, from)?);
+            history.readings.insert(quantity, self.levels(at, quantity, from)?);
         }
         let flow = MeasuredQuantity::CirculationM3H;
         if subject.kind == PartKind::Purifier && self.is_news(subject.id, flow, from) {
@@ -206,12 +232,14 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             }
             let mut sensors = Vec::new();
             for series in readings::series_of(self.tx, subject.id.uuid(), counter)? {
-                let mut samples = self.series(series.id, from)?;
+                let mut points = self.series(series.id, counter, from)?;
                 // What the counter showed before tells where it stood at the start.
                 if let Some(before) = readings::last_before(self.tx, series.id, from)? {
-                    samples.insert(0, Sample { at: before.at, value: before.value });
+                    let known = points.partition_point(|point| point.first.at <= before.at);
+                    points.drain(..known);
+                    points.insert(0, Summed::single(Sample { at: before.at, value: before.value }));
                 }
-                sensors.push(SensorReadings::new(series.sensor, samples));
+                sensors.push(SensorReadings::summed(series.sensor, points, Vec::new()));
             }
             history.readings.insert(counter, sensors);
             return Ok(());
@@ -239,20 +267,45 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     ) -> Result<Vec<SensorReadings>> {
         let mut sensors = Vec::new();
         for series in readings::series_of(self.tx, id.uuid(), quantity)? {
-            let samples = self.series(series.id, from)?;
-            if !samples.is_empty() {
-                sensors.push(SensorReadings::new(series.sensor, samples));
+            let points = self.series(series.id, quantity, from)?;
+            if !points.is_empty() {
+                sensors.push(SensorReadings::summed(series.sensor, points, Vec::new()));
             }
         }
         Ok(sensors)
     }
 
-    fn series(&mut self, series: i64, from: DateTime<Utc>) -> Result<Vec<Sample>> {
-        let mut samples = Vec::new();
-        readings::each(self.tx, series, from, readings::just_after(self.as_of), |at, value| {
-            samples.push(Sample { at, value });
-        })?;
-        Ok(samples)
+    /// The same, with the last readings of each one by one.
+    fn levels(
+        &mut self,
+        id: ThingId,
+        quantity: MeasuredQuantity,
+        from: DateTime<Utc>,
+    ) -> Result<Vec<SensorReadings>> {
+        let mut sensors = Vec::new();
+        for series in readings::series_of(self.tx, id.uuid(), quantity)? {
+            let points = self.series(series.id, quantity, from)?;
+            let Some(last) = points.last().map(|point| point.last.at) else { continue };
+            let mut tail = Vec::new();
+            let from =
+                last.duration_trunc(TimeDelta::hours(1)).unwrap_or(last) - TimeDelta::hours(TAIL_HOURS);
+            if points.iter().rev().take_while(|point| point.last.at >= from).any(|point| point.count > 1) {
+                readings::each(self.tx, series.id, from, readings::just_after(self.as_of), |at, value| {
+                    tail.push(Sample { at, value });
+                })?;
+            }
+            sensors.push(SensorReadings::summed(series.sensor, points, tail));
+        }
+        Ok(sensors)
+    }
+
+    fn series(
+        &mut self,
+        series: i64,
+        quantity: MeasuredQuantity,
+        from: DateTime<Utc>,
+    ) -> Result<Vec<Summed>> {
+        Ok(reading_days::between(self.tx, series, Manner::of(quantity), from, self.as_of)?)
     }
 
     fn samples(
@@ -261,7 +314,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         quantity: MeasuredQuantity,
         from: DateTime<Utc>,
     ) -> Result<Vec<Sample>> {
-        Ok(readings::samples(self.tx, id.uuid(), quantity, from, self.as_of)?)
+        Ok(reading_days::samples(self.tx, id.uuid(), quantity, from, self.as_of)?)
     }
 
     pub(super) fn supply(&mut self, supply: &GasSupply, id: Uuid) -> Result<SupplyHistory> {

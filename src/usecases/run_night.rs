@@ -14,7 +14,7 @@ use crate::domain::upkeep::contents::{self, SupplyHistory};
 use crate::domain::upkeep::due::start_of_day;
 use crate::domain::upkeep::report::{NightlyReport, ReportItem, ReportSupply};
 pub(crate) use crate::store::nightly_runs::Night;
-use crate::store::{events, idempotency, nightly_runs, site};
+use crate::store::{events, idempotency, nightly_runs, reading_days, site};
 use chrono::{DateTime, NaiveDate, SubsecRound as _, TimeDelta, Utc};
 use serde_json::json;
 use std::collections::HashSet;
@@ -99,11 +99,14 @@ fn compute(
     now: DateTime<Utc>,
     as_of: DateTime<Utc>,
 ) -> Result<NightlyReport> {
+    let settled = reading_days::settle(tx, as_of)?;
+    tracing::debug!(settled, "summed up days of readings");
     let zone = due_items::zone(tx)?;
     let parts = super::parts::parts(tx)?;
+    let supplies = due_items::supplies(tx, &parts, as_of)?;
     let (mut listed, mut due) = (Vec::new(), Vec::new());
     let mut kept = HashSet::new();
-    for item in due_items::compute(tx, &parts, None, as_of)? {
+    for item in due_items::compute(tx, &parts, None, &supplies, as_of)? {
         let id = due_items::keep(tx, now, &actor.subject, zone, &item)?;
         kept.insert(id);
         listed.push(ReportItem::of(id.into(), &item));
@@ -114,7 +117,6 @@ fn compute(
             crate::store::due_items::delete(tx, id)?;
         }
     }
-    let supplies = due_items::supplies(tx, &parts, as_of)?;
     let mut noticed = observe(tx, zone, as_of)?;
     noticed.extend(overdrawn(tx, &supplies, &parts, zone, as_of)?);
     let told = |(supply, history): &(Stored<GasSupply>, SupplyHistory)| {

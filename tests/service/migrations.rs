@@ -29,7 +29,7 @@ fn columns(raw: &mut Raw) -> BTreeSet<String> {
              CASE WHEN c.\"notnull\" OR c.pk THEN ' not null' ELSE '' END AS line \
          FROM sqlite_master t JOIN pragma_table_info(t.name) c \
          WHERE t.type = 'table' AND t.name NOT LIKE 'sqlite\\_%' ESCAPE '\\' AND t.name NOT LIKE '\\_\\_%' ESCAPE '\\'",
-        "SELECT table_name || '.' || column_name || ' ' || replace(data_type, 'bigint', 'integer') || \
+        "SELECT table_name || '.' || column_name || ' ' || replace(replace(data_type, 'bigint', 'integer'), 'bytea', 'blob') || \
              CASE is_nullable WHEN 'NO' THEN ' not null' ELSE '' END AS line \
          FROM information_schema.columns \
          WHERE table_schema = 'public' AND table_name NOT LIKE '\\_\\_%'",

@@ -1,8 +1,13 @@
 //! What a night points out besides what is due.
 
 use crate::world::{World, on_both_backends};
-use chrono::TimeDelta;
+use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use diesel::QueryableByName;
+use diesel::sql_types::Text;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng as _, SeedableRng as _};
 use serde_json::{Value, json};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Sends readings of a quantity, each so many minutes before now.
 fn send(world: &World, subject: &str, quantity: &str, values: &[(i64, f64)]) {
@@ -46,7 +51,134 @@ fn rising(ppm_per_h: f64) -> Vec<(i64, f64)> {
         .collect()
 }
 
+/// A line of what the database holds.
+#[derive(QueryableByName)]
+struct Line {
+    #[diesel(sql_type = Text)]
+    line: String,
+}
+
+/// What is kept of readings summed up, and what is due with all its evidence.
+fn kept(world: &World) -> (BTreeSet<String>, BTreeSet<String>) {
+    let mut raw = world.raw();
+    let days: Vec<Line> = raw.rows(
+        "SELECT series_id || ' ' || id || ' ' || hex(hours) AS line FROM reading_days",
+        "SELECT series_id || ' ' || id || ' ' || encode(hours, 'hex') AS line FROM reading_days",
+    );
+    let due = "SELECT rule_id || ' ' || subject_id || ' ' || body AS line FROM due_items";
+    let due: Vec<Line> = raw.rows(due, due);
+    let lines = |all: Vec<Line>| all.into_iter().map(|one| one.line).collect();
+    (lines(days), lines(due))
+}
+
+/// Forgets what nights have made, and that readings were ever summed up.
+fn forget(world: &World) {
+    let mut raw = world.raw();
+    for statement in [
+        "DELETE FROM due_date_history",
+        "DELETE FROM due_items",
+        "DELETE FROM nightly_runs",
+        "DELETE FROM reading_days",
+        "DELETE FROM stale_reading_days",
+        match raw {
+            crate::world::Raw::Sqlite(_) => {
+                "INSERT INTO stale_reading_days (series_id, day) \
+                 SELECT DISTINCT series_id, CAST(strftime('%s', at) AS INTEGER) / 86400 FROM readings"
+            }
+            crate::world::Raw::Postgres(_) => {
+                "INSERT INTO stale_reading_days (series_id, day) \
+                 SELECT DISTINCT series_id, CAST(floor(extract(epoch FROM at) / 86400) AS BIGINT) FROM readings"
+            }
+        },
+    ] {
+        raw.run(statement).unwrap();
+    }
+}
+
+/// Readings that come in as they like, by chance from a seed.
+struct Gateway<'a> {
+    world: &'a World,
+    chance: ChaCha8Rng,
+    stored: BTreeMap<(usize, usize, DateTime<Utc>), f64>,
+}
+
+const QUANTITIES: [&str; 5] =
+    ["oxygen_ppm", "water_ppm", "circulation_m3_h", "temperature_c", "filter_pressure_mbar"];
+
+impl Gateway<'_> {
+    fn below(&mut self, end: u32) -> u32 {
+        self.chance.next_u32() % end
+    }
+
+    /// Up to an hour of one sensor in the last six days, each minute or each few of
+    /// them; what is stored already with another value is corrected.
+    fn sends(&mut self) {
+        let (quantity, sensor) = (self.below(5) as usize, self.below(2) as usize);
+        let begin = self.world.now() - TimeDelta::minutes(i64::from(60 + self.below(6 * 1440)));
+        let every = 1 + self.below(20);
+        let mut readings = BTreeMap::new();
+        for number in 0..1 + self.below(40) {
+            let at = begin + TimeDelta::minutes(i64::from(number * every % 60));
+            let value = f64::from(self.below(if quantity == 2 { 3 } else { 40 })) / 10.0;
+            readings.insert(at, value);
+        }
+        for (at, value) in &readings {
+            let key = (quantity, sensor, *at);
+            if self.stored.get(&key).is_some_and(|before| before.to_bits() != value.to_bits()) {
+                self.takes_back(key);
+            }
+            self.stored.insert(key, *value);
+        }
+        let readings: Vec<Value> = readings
+            .into_iter()
+            .map(|(at, value)| {
+                json!({
+                    "subject": "LYNX", "quantity": QUANTITIES[quantity], "sensor": format!("s{sensor}"),
+                    "at": at.to_rfc3339(), "value": value
+                })
+            })
+            .collect();
+        self.world.keeper().post("/readings", &json!({ "readings": readings })).is(200);
+    }
+
+    fn takes_back(&mut self, key: (usize, usize, DateTime<Utc>)) {
+        self.stored.remove(&key);
+        let at = key.2.to_rfc3339_opts(SecondsFormat::Secs, true);
+        let query = format!("subject=LYNX&quantity={}&sensor=s{}&at={at}", QUANTITIES[key.0], key.1);
+        self.world.keeper().delete(&format!("/readings?{query}")).is(204);
+    }
+}
+
 on_both_backends! {
+    /// To the bit: whatever came in, late and corrected, what nights have kept and what
+    /// is due by it are what a night makes of the readings alone.
+    fn a_night_from_what_is_kept_is_a_night_from_scratch(world) {
+        let keeper = world.furnished().keeper();
+        let rated = json!({
+            "circulation_m3_h": 2.0, "columns": 1, "oxygen_capacity_mol": 0.02, "water_capacity_mol": 0.02
+        });
+        keeper.patch_with_etag("/gloveboxes/LYNX", "*", &json!({ "purifier": rated })).is(200);
+        keeper.post("/upkeep-rules/defaults", &json!({})).is(200);
+        let mut gateway = Gateway { world, chance: ChaCha8Rng::seed_from_u64(9), stored: BTreeMap::new() };
+        for round in 0..4 {
+            for _ in 0..25 {
+                gateway.sends();
+            }
+            for _ in 0..4 {
+                let which = gateway.below(u32::try_from(gateway.stored.len()).unwrap()) as usize;
+                let key = *gateway.stored.keys().nth(which).unwrap();
+                gateway.takes_back(key);
+            }
+            night(world);
+            let before = kept(world);
+            assert!(before.0.len() > 5 && before.1.iter().any(|item| item.contains("uptake_known")), "{before:?}");
+            forget(world);
+            night(world);
+            assert_eq!(kept(world), before, "round {round}");
+            world.it_is_now(world.now() + TimeDelta::hours(17));
+        }
+    }
+
     fn a_quiet_night_points_nothing_out(world) {
         world.furnished();
         send(world, "LYNX", "oxygen_ppm", &[(120, 1.0), (60, 1.1), (0, 1.0)]);

@@ -2,8 +2,9 @@
 //! else by what is booked and by what the purifier is rated for.
 
 use super::observations::{STANDSTILL_M3_H, off_stretches};
-use super::sensors::{SensorReadings, longest_step};
-use super::trend::{Sample, hours_between, value_at};
+use super::sensors::longest_step;
+use super::summed::{SensorReadings, Summed, fullest, steady};
+use super::trend::{Sample, forward, hours_between, value_beside};
 use super::use_ahead::GasUse;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::common;
@@ -86,11 +87,6 @@ pub struct PurifierHistory {
     pub brought: Vec<Brought>,
 }
 
-/// The readings of the sensor that has most of them, until `now`.
-pub fn fullest(sensors: &[SensorReadings], now: DateTime<Utc>) -> Vec<Sample> {
-    sensors.iter().map(|one| one.sound(now)).max_by_key(Vec::len).unwrap_or_default()
-}
-
 /// When gas circulated until now, and how much.
 #[derive(Debug, Clone)]
 pub(super) struct Circulation {
@@ -105,10 +101,10 @@ pub(super) struct Circulation {
 impl Circulation {
     /// What is known of it until now.
     pub(super) fn until(purifier: &PurifierHistory, now: DateTime<Utc>) -> Self {
-        let flow = fullest(&purifier.flow, now);
+        let read: Vec<Summed> = fullest(&purifier.flow, now);
         let claimed: Vec<Interval> = purifier.off.iter().map(|off| off.interval).collect();
         let past: Vec<Interval> = Interval::new(DateTime::<Utc>::MIN_UTC, now).into_iter().collect();
-        let off = common(&off_stretches(&claimed, &flow), &past);
+        let off = common(&off_stretches(&claimed, &read), &past);
         let mut sum = 0.0;
         let before = off
             .iter()
@@ -118,6 +114,7 @@ impl Circulation {
                 before
             })
             .collect();
+        let flow = steady(&read);
         let longest = longest_step(&flow);
         Self { nominal: purifier.circulation.get(), flow, longest, off, before }
     }
@@ -138,30 +135,44 @@ impl Circulation {
     }
 
     fn off_until(&self, at: DateTime<Utc>) -> f64 {
-        let next = self.off.partition_point(|interval| interval.start() <= at);
-        let Some(last) = next.checked_sub(1) else { return 0.0 };
+        self.off_until_from(&mut self.place(at), at)
+    }
+
+    /// Hours off until an instant no earlier than the place.
+    pub(super) fn off_until_from(&self, place: &mut Place, at: DateTime<Utc>) -> f64 {
+        forward(&self.off, &mut place.off, |interval| interval.start() <= at);
+        let Some(last) = place.off.checked_sub(1) else { return 0.0 };
         let interval = &self.off[last];
         self.before[last] + hours_between(interval.start(), at.min(interval.end()))
+    }
+
+    /// Where an instant lies among what is known.
+    fn place(&self, at: DateTime<Utc>) -> Place {
+        Place {
+            off: self.off.partition_point(|interval| interval.start() <= at),
+            flow: self.flow.partition_point(|sample| sample.at < at),
+        }
     }
 
     /// How much circulated at an instant, m³/h: `None` when none did. Between
     /// a reading of none and one of some, the nearer one counts.
     pub(super) fn at(&self, at: DateTime<Utc>) -> Option<f64> {
-        let next = self.off.partition_point(|interval| interval.start() <= at);
-        if next.checked_sub(1).is_some_and(|last| self.off[last].contains(at)) {
+        self.at_from(&mut self.place(at), at).map(|(flow, _)| flow)
+    }
+
+    /// The same at an instant no earlier than the place, and whether it was read.
+    pub(super) fn at_from(&self, place: &mut Place, at: DateTime<Utc>) -> Option<(f64, bool)> {
+        forward(&self.off, &mut place.off, |interval| interval.start() <= at);
+        if place.off.checked_sub(1).is_some_and(|last| self.off[last].contains(at)) {
             return None;
         }
-        let flow = self.read_at(at).unwrap_or(self.nominal);
-        (flow >= STANDSTILL_M3_H).then_some(flow)
+        forward(&self.flow, &mut place.flow, |sample| sample.at < at);
+        let read = self.read_beside(place.flow, at);
+        let flow = read.unwrap_or(self.nominal);
+        (flow >= STANDSTILL_M3_H).then_some((flow, read.is_some()))
     }
 
-    /// Whether it was read near an instant.
-    pub(super) fn is_read_at(&self, at: DateTime<Utc>) -> bool {
-        self.read_at(at).is_some()
-    }
-
-    fn read_at(&self, at: DateTime<Utc>) -> Option<f64> {
-        let next = self.flow.partition_point(|sample| sample.at < at);
+    fn read_beside(&self, next: usize, at: DateTime<Utc>) -> Option<f64> {
         let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= self.longest;
         let before = next.checked_sub(1).and_then(|before| self.flow.get(before)).filter(near);
         let after = self.flow.get(next).filter(near);
@@ -171,8 +182,16 @@ impl Circulation {
             let nearer = if after.at - at <= at - before.at { after } else { before };
             return Some(nearer.value);
         }
-        value_at(&self.flow, at, self.longest)
+        value_beside(&self.flow, next, at, self.longest)
     }
+}
+
+/// Where an instant lies among the times off and the readings; instants are
+/// asked for one after the other, so that nothing is searched twice.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Place {
+    off: usize,
+    flow: usize,
 }
 
 #[cfg(test)]

@@ -4,7 +4,8 @@
 use super::circulation::Circulation;
 use super::evidence::{Assessment, DueDates, Evidence, Verdict, digits, is_stale};
 use super::rise;
-use super::sensors::{self, FaultKind, Inspected, SensorReadings};
+use super::sensors::{self, FaultKind, Inspected, SensorReadings, Worth};
+use super::summed::Summed;
 use super::trend::{Sample, hours_between};
 use crate::domain::calendar::Length;
 use crate::domain::facility::MeasuredQuantity;
@@ -44,7 +45,7 @@ pub(super) struct Levels<'a> {
     /// What each sensor showed.
     pub(super) sensors: &'a [SensorReadings],
     /// When the gas circulated, where only levels under circulation count.
-    pub(super) circulation: Option<Circulation>,
+    pub(super) circulation: Option<&'a Circulation>,
     /// When work was done on the part, of whatever kind.
     pub(super) services: Vec<DateTime<Utc>>,
     /// When the task was last done.
@@ -61,12 +62,14 @@ impl Levels<'_> {
         self.since.max(self.now - TimeDelta::days(WINDOW_DAYS))
     }
 
-    fn counts(&self, sample: &Sample) -> bool {
-        self.circulation.as_ref().is_none_or(|gas| gas.at(sample.at).is_some())
+    /// Whether a sensor is judged by what it showed at an instant: a day longer
+    /// than trends are taken over.
+    fn is_late_enough(&self, at: DateTime<Utc>) -> bool {
+        at > self.now - TimeDelta::days(WINDOW_DAYS + 1)
     }
 
-    fn is_recent(&self, sample: &Sample) -> bool {
-        sample.at > self.start() && sample.at <= self.now
+    fn is_recent(&self, at: DateTime<Utc>) -> bool {
+        at > self.start() && at <= self.now
     }
 
     /// What is wrong with the sensors, in sentences. What they show without
@@ -90,26 +93,23 @@ impl Levels<'_> {
 /// Judges what was read after the last service.
 pub(super) fn assess(condition: Condition, levels: &Levels<'_>) -> Assessment {
     let (quantity, unit) = (condition.quantity, condition.quantity.unit());
-    let inspect =
-        |sensors: &[SensorReadings]| sensors::inspect(quantity, sensors, &levels.services, levels.now);
-    let everything = inspect(levels.sensors);
-    let inspected = match &levels.circulation {
-        None => everything.clone(),
-        Some(_) => {
-            let counted = levels.sensors.iter().map(|one| {
-                let samples = one.samples.iter().filter(|sample| levels.counts(sample)).copied();
-                SensorReadings::new(one.sensor.clone(), samples.collect())
-            });
-            inspect(&counted.collect::<Vec<_>>())
-        }
+    let lately: Vec<SensorReadings> =
+        levels.sensors.iter().map(|one| one.only(|at| levels.is_late_enough(at))).collect();
+    let everything = sensors::silences(&lately, levels.now);
+    let counted: Vec<SensorReadings> = match levels.circulation {
+        None => lately,
+        Some(gas) => lately.iter().map(|one| one.only(|at| gas.at(at).is_some())).collect(),
     };
+    let inspected = sensors::inspect(quantity, &counted, &levels.services, levels.now);
     let mut judged: Vec<(&Inspected, Assessment)> =
-        inspected.iter().map(|one| (one, judge(condition, one, levels))).collect();
+        inspected.iter().map(|one| (one, judge(condition, one, tail_of(one, &counted), levels))).collect();
     // Of equals the sensor with the most readings, which comes first.
     let governing = (0..judged.len()).min_by_key(|index| rank(&judged[*index].1.verdict));
     let left_out = levels.circulation.as_ref().map(|_| {
         let recent = |all: &[Inspected]| {
-            all.iter().flat_map(Inspected::samples).filter(|one| levels.is_recent(one)).count()
+            let points = all.iter().flat_map(Inspected::points).map(|(point, _)| point);
+            let recent = points.filter(|point| levels.is_recent(point.at));
+            recent.map(|point| u64::from(point.count)).sum::<u64>()
         };
         let count = recent(&everything) - recent(&inspected);
         format!("the level counts while the circulation runs: {count} reading(s) without it were left out")
@@ -143,33 +143,37 @@ fn evidence(condition: Condition) -> Evidence {
     Evidence::new(rise::MODEL, rise::SOURCES).with("limit", condition.limit, condition.quantity.unit())
 }
 
+/// The last readings of a sensor one by one, where they were summed up.
+fn tail_of<'a>(sensor: &Inspected, all: &'a [SensorReadings]) -> &'a [Sample] {
+    let own = all.iter().find(|one| sensor.is_of(one));
+    own.map_or(&[], SensorReadings::tail)
+}
+
 /// What one sensor says.
-fn judge(condition: Condition, sensor: &Inspected, levels: &Levels<'_>) -> Assessment {
+fn judge(condition: Condition, sensor: &Inspected, tail: &[Sample], levels: &Levels<'_>) -> Assessment {
     let (word, unit) = (condition.quantity.word(), condition.quantity.unit());
     let now = levels.now;
-    let shown: Vec<Sample> = sensor.samples().iter().filter(|one| levels.is_recent(one)).copied().collect();
-    let evidence = evidence(condition).with_readings(&shown);
-    let Some(last) = shown.last() else {
+    let recent = |point: &Summed| levels.is_recent(point.at);
+    let shown: Vec<Summed> = sensor.points().map(|(point, _)| *point).filter(recent).collect();
+    let evidence = evidence(condition).with_summed(&shown);
+    let Some(last) = shown.last().map(|point| point.last) else {
         return Assessment::unknown(format!("no reading of {word} since the last service"), evidence);
     };
     let evidence = evidence.with("last_reading", last.value, unit);
     // A fault must not hide an alarm: whatever was shown above the limit counts.
-    let alarming: Vec<Sample> =
-        sensor.alarming(condition.limit).filter(|one| levels.is_recent(one)).collect();
-    let first = above_since(condition, &alarming);
-    let reached =
-        first.filter(|first| alarming.last().is_some_and(|last| *first + condition.stay() <= last.at));
-    if let (Some(first), Some(last)) = (reached, alarming.last()) {
-        return exceeded(condition, first, last, evidence);
+    let run = alarm(condition, sensor, tail, levels);
+    let reached = run.filter(|(first, last)| *first + condition.stay() <= last.at);
+    if let Some((first, last)) = reached {
+        return exceeded(condition, first, &last, evidence);
     }
     if is_stale(last.at, now, STALE_DAYS) {
         let reason = format!("the last reading of {word} is more than {STALE_DAYS} days old");
         return Assessment::unknown(reason, evidence);
     }
-    if let (Some(first), Some(last)) = (first, alarming.last()) {
-        return exceeded(condition, first, last, evidence);
+    if let Some((first, last)) = run {
+        return exceeded(condition, first, &last, evidence);
     }
-    let believed: Vec<Sample> = sensor.believed().filter(|one| levels.is_recent(one)).collect();
+    let believed: Vec<Sample> = sensor.believed().filter(|one| levels.is_recent(one.at)).collect();
     if believed.last().is_none_or(|last| is_stale(last.at, now, STALE_DAYS)) {
         let reason = format!("no reading of {word} in the last {STALE_DAYS} days can be believed");
         return Assessment::unknown(reason, evidence);
@@ -177,19 +181,36 @@ fn judge(condition: Condition, sensor: &Inspected, levels: &Levels<'_>) -> Asses
     rise::forecast(condition, &believed, &sensor.steps, now, evidence)
 }
 
-/// Since when every reading is above the limit; a stretch without readings
-/// that is longer than the level must be sustained ends the run, since
-/// nobody saw what it did.
-fn above_since(condition: Condition, samples: &[Sample]) -> Option<DateTime<Utc>> {
+/// Since when every reading is above the limit, and the last one; a stretch
+/// without readings that is longer than the level must be sustained ends the
+/// run, since nobody saw what it did. Readings below the limit that cannot be
+/// believed do not count. Of an hour whose readings were summed up all must be
+/// above, so that the run may begin up to an hour later than it did.
+fn alarm(
+    condition: Condition,
+    sensor: &Inspected,
+    tail: &[Sample],
+    levels: &Levels<'_>,
+) -> Option<(DateTime<Utc>, Sample)> {
     let longest = condition.sustained.map_or(TimeDelta::hours(1), |length| length.delta());
-    let mut first: Option<DateTime<Utc>> = None;
-    for sample in samples.iter().rev() {
-        if sample.value <= condition.limit || first.is_some_and(|later| later - sample.at > longest) {
+    let above = |value: f64| value > condition.limit;
+    let tail = &tail[..tail.partition_point(|sample| sample.at <= levels.now)];
+    let whole = tail.first().map_or(DateTime::<Utc>::MAX_UTC, |first| first.at);
+    let counts = |sample: &&Sample| above(sample.value) || sensor.worth_at(sample.at) == Worth::Good;
+    let one_by_one = tail.iter().filter(counts).map(|sample| Summed::single(*sample));
+    let before = sensor.alarming(condition.limit).filter(|point| point.last.at < whole);
+    let mut run: Option<(DateTime<Utc>, Sample)> = None;
+    for point in one_by_one.rev().chain(before.rev()) {
+        if !levels.is_recent(point.at) {
             break;
         }
-        first = Some(sample.at);
+        let seen = run.is_none_or(|(later, _)| later - point.last.at <= longest);
+        if !above(point.low) || !seen {
+            break;
+        }
+        run = Some((point.first.at, run.map_or(point.last, |(_, last)| last)));
     }
-    first
+    run
 }
 
 /// The level is above the limit: due once it has been so for long enough.

@@ -158,7 +158,8 @@ fn levels_without_circulation_are_left_out_and_that_is_said() {
         brought: Vec::new(),
     };
     let judged = |purifier: &PurifierHistory| {
-        let circulation = Some(Circulation::until(purifier, at(100)));
+        let circulation = Circulation::until(purifier, at(100));
+        let circulation = Some(&circulation);
         assess(oxygen(), &Levels { circulation, ..levels(&sensors, 100) })
     };
     let running = judged(&purifier);

@@ -8,7 +8,7 @@
 //! visible. An item without any date is unknown when a trigger lacked data,
 //! and current when every trigger could say that no date is in sight.
 
-use super::circulation::{Circulation, PurifierHistory, fullest};
+use super::circulation::{Circulation, PurifierHistory};
 use super::condition::{self, Condition, Levels};
 use super::contents::{self, SupplyHistory};
 use super::evidence::{Assessment, DueDates, Evidence, Verdict};
@@ -16,6 +16,7 @@ use super::meters::{Booked, Counted};
 use super::rules::{Calendar, Meter, PartKind, Species, Trigger, UpkeepRule, words};
 use super::sensors::SensorReadings;
 use super::services::{Relation, ServiceNote};
+use super::summed::{self, fullest};
 use super::uptake::Uptake;
 use crate::domain::calendar::Interval;
 use crate::domain::facility::MeasuredQuantity;
@@ -25,6 +26,7 @@ use crate::domain::quantity::Fraction;
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
+use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
 words! {
@@ -195,7 +197,8 @@ pub fn compute(
     history: &History,
     now: DateTime<Utc>,
 ) -> DueItem {
-    let view = View { rule, subject, history, now, last: history.last_service(&rule.task, now) };
+    let last = history.last_service(&rule.task, now);
+    let view = View { rule, subject, history, now, last, circulation: OnceCell::new() };
     let assessed: Vec<Assessment> = rule.triggers.iter().map(|trigger| view.assess(trigger)).collect();
     let governing = governing(&assessed);
     let due = governing.and_then(|index| dates(&assessed[index]));
@@ -310,6 +313,8 @@ struct View<'a> {
     history: &'a History,
     now: DateTime<Utc>,
     last: Option<DateTime<Utc>>,
+    /// When gas went through the purifier, worked out once for all triggers that ask.
+    circulation: OnceCell<Circulation>,
 }
 
 impl View<'_> {
@@ -379,10 +384,14 @@ impl View<'_> {
         let since = self.since();
         if let Some(counter) = meter.counter() {
             let sensors = self.history.sensors(counter);
-            let samples = fullest(sensors, self.now);
+            let read = fullest(sensors, self.now);
+            let samples = summed::ends(&read);
             let replaced = self.history.replacements(&self.rule.task, self.now);
             let counted = Counted { meter, limit, samples: &samples, since, replaced: &replaced };
             let mut assessment = counted.assess(self.now);
+            if let Some(used) = &mut assessment.evidence.readings {
+                used.count = summed::count_after(&read, since);
+            }
             if sensors.len() > 1 {
                 let note =
                     format!("{} sensors report it: the one with the most readings counts", sensors.len());
@@ -403,13 +412,17 @@ impl View<'_> {
             self.history.purifier.as_ref().filter(|_| traces && self.subject.kind == PartKind::Purifier);
         let levels = Levels {
             sensors: self.history.sensors(condition.quantity),
-            circulation: purifier.map(|purifier| Circulation::until(purifier, self.now)),
+            circulation: purifier.map(|purifier| self.circulation(purifier)),
             services: self.history.services.iter().map(|note| note.done_at).collect(),
             since: self.last.unwrap_or(DateTime::<Utc>::MIN_UTC),
             now: self.now,
             zone: self.history.zone,
         };
         condition::assess(condition, &levels)
+    }
+
+    fn circulation(&self, purifier: &PurifierHistory) -> &Circulation {
+        self.circulation.get_or_init(|| Circulation::until(purifier, self.now))
     }
 
     fn uptake(&self, species: Species, fraction: Fraction) -> Assessment {
@@ -426,7 +439,7 @@ impl View<'_> {
             entered: self.subject.created_at,
             zone: self.history.zone,
         };
-        uptake.assess(self.now)
+        uptake.assess_by(self.circulation(purifier), self.now)
     }
 
     /// Due since the first finding after the last service that went well.

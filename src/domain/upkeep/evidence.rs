@@ -1,5 +1,6 @@
 //! What a due date rests on, kept with it so that anyone can judge it.
 
+use super::summed::{self, Summed};
 use super::trend::{Sample, hours_between, median};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -51,24 +52,41 @@ pub struct ReadingsUsed {
 impl ReadingsUsed {
     /// Describes samples in order of time.
     pub fn of(samples: &[Sample]) -> Self {
-        let steps: Vec<(f64, Gap)> = samples
-            .windows(2)
-            .map(|pair| (hours_between(pair[0].at, pair[1].at), Gap { from: pair[0].at, to: pair[1].at }))
-            .collect();
-        let usual = median(&mut steps.iter().map(|(hours, _)| *hours).collect::<Vec<_>>()).unwrap_or(0.0);
-        let mut gaps: Vec<(f64, Gap)> =
-            steps.into_iter().filter(|(hours, _)| *hours > 24.0 && *hours > 5.0 * usual).collect();
+        let single = |sample: &Sample| Summed::single(*sample);
+        Self::of_summed(&samples.iter().map(single).collect::<Vec<_>>())
+    }
+
+    /// Describes readings summed up, in order of time.
+    pub(super) fn of_summed(points: &[Summed]) -> Self {
+        let between = points.windows(2).map(|pair| Gap { from: pair[0].last.at, to: pair[1].first.at });
+        let between = between.map(|gap| (hours_between(gap.from, gap.to), gap));
+        let mut gaps: Vec<(f64, Gap)> = between.filter(|(hours, _)| *hours > 24.0).collect();
+        if !gaps.is_empty() {
+            let usual = usual_step(points);
+            gaps.retain(|(hours, _)| *hours > 5.0 * usual);
+        }
         gaps.sort_by(|a, b| b.0.total_cmp(&a.0));
         gaps.truncate(MOST_GAPS);
         let mut gaps: Vec<Gap> = gaps.into_iter().map(|(_, gap)| gap).collect();
         gaps.sort_by_key(|gap| gap.from);
         Self {
-            count: samples.len(),
-            first: samples.first().map(|sample| sample.at),
-            last: samples.last().map(|sample| sample.at),
+            count: usize::try_from(summed::count(points)).unwrap_or(usize::MAX),
+            first: points.first().map(|point| point.first.at),
+            last: points.last().map(|point| point.last.at),
             gaps,
         }
     }
+}
+
+/// The median time between readings, hours; those of an hour are taken as evenly spread.
+fn usual_step(points: &[Summed]) -> f64 {
+    let mut steps: Vec<f64> =
+        points.windows(2).map(|pair| hours_between(pair[0].last.at, pair[1].first.at)).collect();
+    for point in points.iter().filter(|point| point.count > 1) {
+        let even = hours_between(point.first.at, point.last.at) / f64::from(point.count - 1);
+        steps.extend(std::iter::repeat_n(even, point.count as usize - 1));
+    }
+    median(&mut steps).unwrap_or(0.0)
 }
 
 /// A number that the date follows from.
@@ -111,6 +129,13 @@ impl Evidence {
     #[must_use]
     pub fn with_readings(mut self, samples: &[Sample]) -> Self {
         self.readings = Some(ReadingsUsed::of(samples));
+        self
+    }
+
+    /// With the readings that were used, summed up.
+    #[must_use]
+    pub(super) fn with_summed(mut self, points: &[Summed]) -> Self {
+        self.readings = Some(ReadingsUsed::of_summed(points));
         self
     }
 

@@ -1,7 +1,7 @@
 //! Where a sensor's readings step up or down and stay there.
 
 use super::sensors::NORMAL_MAD;
-use super::trend::{Sample, hours_between, median};
+use super::trend::{Sample, hours_between, median, quick_median};
 
 /// Readings on each side whose medians make a jump …
 const JUMP_SIDE: usize = 4;
@@ -23,10 +23,10 @@ pub(super) fn jumps(samples: &[Sample], floor: f64, spacing: f64) -> Vec<(usize,
         return Vec::new();
     }
     let changes: Vec<(usize, f64, f64)> =
-        (JUMP_SIDE..=samples.len() - JUMP_SIDE).map(|at| change(samples, at, JUMP_SIDE)).collect();
+        (JUMP_SIDE..=samples.len() - JUMP_SIDE).map(|at| change(samples, at)).collect();
     let mut slopes: Vec<f64> =
         changes.iter().filter(|(_, _, hours)| *hours > 0.0).map(|(_, size, hours)| size / hours).collect();
-    let slope = median(&mut slopes).unwrap_or(0.0);
+    let slope = quick_median(&mut slopes).unwrap_or(0.0);
     let usual_hours = spacing.max(f64::MIN_POSITIVE) * f64::from(u8::try_from(JUMP_SIDE).unwrap_or(u8::MAX));
     // Beyond the usual rise, and measured against how far levels wander in that time.
     let excess: Vec<f64> = changes
@@ -34,7 +34,8 @@ pub(super) fn jumps(samples: &[Sample], floor: f64, spacing: f64) -> Vec<(usize,
         .map(|(_, size, hours)| (size - slope * hours) / (hours / usual_hours).max(1.0).sqrt())
         .collect();
     let spread = |values: &[f64]| {
-        NORMAL_MAD * median(&mut values.iter().map(|value| value.abs()).collect::<Vec<_>>()).unwrap_or(0.0)
+        NORMAL_MAD
+            * quick_median(&mut values.iter().map(|value| value.abs()).collect::<Vec<_>>()).unwrap_or(0.0)
     };
     let overall = spread(&excess).max(floor);
     let is_large = |index: &usize| {
@@ -64,10 +65,11 @@ pub(super) fn jumps(samples: &[Sample], floor: f64, spacing: f64) -> Vec<(usize,
 
 /// By how much the median of readings from `at` on exceeds that of those
 /// before, and how many hours apart the two lie.
-fn change(samples: &[Sample], at: usize, side: usize) -> (usize, f64, f64) {
-    let (before, after) = (&samples[at.saturating_sub(side)..at], &samples[at..samples.len().min(at + side)]);
+fn change(samples: &[Sample], at: usize) -> (usize, f64, f64) {
+    let (before, after) = (&samples[at - JUMP_SIDE..at], &samples[at..at + JUMP_SIDE]);
     let level = |part: &[Sample]| {
-        median(&mut part.iter().map(|sample| sample.value).collect::<Vec<_>>()).unwrap_or(0.0)
+        let mut values: [f64; JUMP_SIDE] = std::array::from_fn(|index| part[index].value);
+        median(&mut values).unwrap_or(0.0)
     };
     let middle = |part: &[Sample]| part[0].at + (part[part.len() - 1].at - part[0].at) / 2;
     (at, level(after) - level(before), hours_between(middle(before), middle(after)))

@@ -26,6 +26,7 @@ pub mod rules;
 pub mod sensors;
 pub mod services;
 pub mod stock;
+pub mod summed;
 pub mod trend;
 mod triangle;
 mod uptake;

@@ -4,6 +4,7 @@ use crate::domain::facility::{LevelLimits, MeasuredQuantity};
 use crate::domain::physics::ingress::oxygen_gained_ppm;
 use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::quantity::{Hours, Litres, PerHour, Ppm};
+use crate::domain::upkeep::summed::Summed;
 use crate::domain::upkeep::trend::Sample;
 use chrono::TimeDelta;
 use uuid::Uuid;
@@ -139,7 +140,7 @@ fn water_that_rises_alone_points_elsewhere_than_to_a_leak() {
 #[test]
 fn the_circulation_is_off_as_claimed_unless_it_was_seen_to_run() {
     let interval = |from: f64, to: f64| Interval::new(before(from), before(to)).unwrap();
-    let at = |hours: f64, value: f64| Sample { at: before(hours), value };
+    let at = |hours: f64, value: f64| Summed::single(Sample { at: before(hours), value });
     let claimed = [interval(40.0, 36.0), interval(20.0, 16.0)];
     assert_eq!(off_stretches(&claimed, &[]), claimed);
     assert_eq!(off_stretches(&claimed, &[at(38.0, 45.0)]), [interval(20.0, 16.0)]);

@@ -3,6 +3,7 @@
 //! by chance from a seed.
 
 use super::*;
+use chrono::TimeDelta;
 use proptest::prelude::*;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng as _;
@@ -116,7 +117,7 @@ fn the_end_of_the_scale_is_not_a_level() {
         (kinds(&found), found.believed().count(), found.moving().count()),
         (vec![FaultKind::Saturated], 194, 200)
     );
-    assert_eq!(found.alarming(10.0).filter(|sample| sample.value > 10.0).count(), 6);
+    assert_eq!(found.alarming(10.0).filter(|point| point.high > 10.0).count(), 6);
     // At any highest value, again and again.
     let mut samples = steady();
     for from in [40, 90, 140] {
@@ -254,6 +255,6 @@ proptest! {
         prop_assert!(found.believed().count() <= found.moving().count());
         prop_assert_eq!(found.samples().len(), values.len());
         let high = values.iter().filter(|value| **value > 1.5).count();
-        prop_assert_eq!(found.alarming(1.5).filter(|sample| sample.value > 1.5).count(), high);
+        prop_assert_eq!(found.alarming(1.5).filter(|point| point.high > 1.5).count(), high);
     }
 }

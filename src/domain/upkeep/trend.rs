@@ -109,6 +109,19 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
     }
 }
 
+/// The same without sorting: for long lists, whose order is lost.
+pub(super) fn quick_median(values: &mut [f64]) -> Option<f64> {
+    let middle = values.len() / 2;
+    let is_odd = values.len() % 2 == 1;
+    if values.is_empty() {
+        return None;
+    }
+    let (before, at, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    let upper = *at;
+    let lower = before.iter().copied().max_by(f64::total_cmp);
+    Some(if is_odd { upper } else { lower.map_or(upper, |lower| f64::midpoint(lower, upper)) })
+}
+
 /// Samples, in order of time, condensed to the median of each stretch of so
 /// many hours, counted back from the last; each stands at the middle of those
 /// that it was taken of.
@@ -128,7 +141,11 @@ pub(super) fn medians(samples: &[Sample], hours: i64) -> Vec<Sample> {
 /// The value at an instant among readings in order of time: evenly between
 /// those around it, else the nearest, as far as they lie within so many hours.
 pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> Option<f64> {
-    let next = readings.partition_point(|sample| sample.at < at);
+    value_beside(readings, readings.partition_point(|sample| sample.at < at), at, within)
+}
+
+/// The same where it is known which reading is the first that is not earlier.
+pub(super) fn value_beside(readings: &[Sample], next: usize, at: DateTime<Utc>, within: f64) -> Option<f64> {
     let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= within;
     let before = next.checked_sub(1).and_then(|before| readings.get(before)).filter(near);
     let after = readings.get(next).filter(near);
@@ -139,6 +156,14 @@ pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> O
             Some(before.value + share * (after.value - before.value))
         }
         (one, other) => one.or(other).map(|sample| sample.value),
+    }
+}
+
+/// Goes on to the first of some things in order that is not before; for going
+/// through long lists side by side.
+pub(super) fn forward<T>(things: &[T], next: &mut usize, is_before: impl Fn(&T) -> bool) {
+    while things.get(*next).is_some_and(&is_before) {
+        *next += 1;
     }
 }
 
@@ -203,6 +228,12 @@ mod tests {
                 (0..n).map(|i| (f64::from(i), intercept + slope * f64::from(i))).collect();
             let line = theil_sen(&points, 0.8).unwrap();
             prop_assert!((line.slope - slope).abs() < 1e-6 && (line.intercept - intercept).abs() < 1e-6);
+        }
+
+        #[test]
+        fn a_median_without_sorting_is_the_median(values in prop::collection::vec(-100.0..100.0_f64, 0..50)) {
+            let quick = quick_median(&mut values.clone());
+            prop_assert_eq!(quick.map(f64::to_bits), median(&mut values.clone()).map(f64::to_bits));
         }
 
         #[test]

@@ -3,14 +3,15 @@
 //! the share at the pace it was taken up lately, with the circulation that
 //! is booked off left out.
 
-use super::circulation::{Circulation, PurifierHistory, fullest};
+use super::circulation::{Circulation, PurifierHistory};
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
 use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, Prior};
 use super::report::moment;
 use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings};
-use super::trend::{HORIZON_DAYS, Sample, after_hours, hours_between};
-use super::uptake_sum::{BOX_C, Inlet, Point, Taken};
+use super::summed::{Summed, averages, fullest};
+use super::trend::{HORIZON_DAYS, after_hours, hours_between};
+use super::uptake_sum::{BOX_C, Inlet, Taken};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::quantity::Moles;
@@ -19,6 +20,9 @@ use chrono_tz::Tz;
 
 /// Less circulation that was read tells no pace, hours.
 const FEWEST_HOURS: f64 = 72.0;
+/// Beside so many hours that nobody read an hour's mean counts from its first
+/// reading, or until its last.
+const EDGE_HOURS: f64 = 6.0;
 /// A level not read for so long says nothing of the present pace.
 const STALE_DAYS: i64 = 7;
 /// Gaps that are listed one by one in words.
@@ -71,14 +75,22 @@ struct Account<'a> {
     since: DateTime<Utc>,
     mark: f64,
     taken: Taken,
-    circulation: Circulation,
+    circulation: &'a Circulation,
     brought: UseCurve,
+    /// Let in by turns since the beginning, mol, until each point of what was taken.
+    let_in: Vec<f64>,
     off: UseCurve,
 }
 
 impl Uptake<'_> {
     /// When the share is reached.
+    #[cfg(test)]
     pub(super) fn assess(&self, now: DateTime<Utc>) -> Assessment {
+        self.assess_by(&Circulation::until(self.purifier, now), now)
+    }
+
+    /// When the share is reached, by when the gas circulated.
+    pub(super) fn assess_by(&self, circulation: &Circulation, now: DateTime<Utc>) -> Assessment {
         let word = self.species.word();
         let evidence = Evidence::new(MODEL, SOURCES).with("fraction", self.fraction, "of rated capacity");
         let capacity = match self.species {
@@ -99,22 +111,23 @@ impl Uptake<'_> {
             );
             return Assessment::unknown(reason, evidence);
         };
-        let since = self.regenerated.unwrap_or_else(|| self.entered.min(level[0].at)).min(now);
-        let first = level.partition_point(|sample| sample.at < since);
-        let mut evidence = evidence.with_readings(&level[first..]).noting(format!("read by {sensor}"));
+        let since = self.regenerated.unwrap_or_else(|| self.entered.min(level[0].first.at)).min(now);
+        let first = level.partition_point(|point| point.at < since);
+        let mut evidence = evidence.with_summed(&level[first..]).noting(format!("read by {sensor}"));
         evidence.notes.extend(notes);
-        let account = Account::new(self, since, mark, &level, now);
-        account.assess(&level, evidence)
+        let account = Account::new(self, since, mark, &level, circulation, now);
+        account.assess(level.last().map(|last| last.last.at), evidence)
     }
 
     /// The levels of the sensor with most readings since the regeneration,
     /// without those that stuck; its name, and what is wrong with the sensors.
-    fn level(&self, now: DateTime<Utc>) -> Option<(String, Vec<Sample>, Vec<String>)> {
+    fn level(&self, now: DateTime<Utc>) -> Option<(String, Vec<Summed>, Vec<String>)> {
         let quantity = self.species.quantity();
         let since = self.regenerated.unwrap_or(DateTime::<Utc>::MIN_UTC);
-        let services: Vec<DateTime<Utc>> = self.regenerated.into_iter().collect();
-        let inspected = sensors::inspect(quantity, self.levels, &services, now);
-        let counted = |one: &Inspected| one.moving().filter(|sample| sample.at >= since).count();
+        let inspected = sensors::inspect_but_for_jumps(quantity, self.levels, now);
+        let after = |point: &Summed| point.at >= since;
+        let counted =
+            |one: &Inspected| one.moving().filter(after).map(|point| u64::from(point.count)).sum::<u64>();
         // Of equals the first, which has the most readings of all.
         let best = inspected.iter().rev().max_by_key(|one| counted(one)).filter(|one| counted(one) > 0)?;
         let kinds = [FaultKind::Stuck, FaultKind::Saturated, FaultKind::Silent];
@@ -136,13 +149,14 @@ impl<'a> Account<'a> {
         question: &'a Uptake<'a>,
         since: DateTime<Utc>,
         mark: f64,
-        level: &[Sample],
+        level: &[Summed],
+        circulation: &'a Circulation,
         now: DateTime<Utc>,
     ) -> Self {
         let purifier = question.purifier;
-        let circulation = Circulation::until(purifier, now);
-        let temperature = fullest(&purifier.temperature, now);
-        let inlet = Inlet { level, circulation: &circulation, temperature: &temperature };
+        let level = averages(level, EDGE_HOURS);
+        let temperature: Vec<_> = fullest(&purifier.temperature, now).iter().map(Summed::average).collect();
+        let inlet = Inlet { level: &level, circulation, temperature: &temperature };
         let taken = inlet.taken(since, now);
         let mol = |air: super::circulation::AirLeft| match question.species {
             Species::Oxygen => air.oxygen_mol,
@@ -165,35 +179,39 @@ impl<'a> Account<'a> {
         off.extend(unbooked.map(|seen| GasUse { interval: *seen, computed_mol: 0.0, booked_at: seen.end() }));
         let brought = UseCurve::new(&turns, since, now);
         let off = UseCurve::new(&off, since, now);
-        Self { question, now, since, mark, taken, circulation, brought, off }
-    }
-
-    /// Let in by turns since the beginning until a moment, mol.
-    fn let_in(&self, at: DateTime<Utc>) -> f64 {
-        let until = |at| self.brought.until(self.brought.hours_at(at)).computed_mol;
-        (until(at) - until(self.since)).max(0.0)
+        let until = |at| brought.until(brought.hours_at(at)).computed_mol;
+        let before = until(since);
+        let let_in = taken.points.iter().map(|point| (until(point.at) - before).max(0.0)).collect();
+        Self { question, now, since, mark, taken, circulation, brought, let_in, off }
     }
 
     /// Everything taken up until a point, with `pace` mol an hour in the gaps.
-    fn total(&self, point: &Point, pace: f64) -> f64 {
-        point.known_mol + pace * point.unknown_hours + self.let_in(point.at)
+    fn total(&self, index: usize, pace: f64) -> f64 {
+        let point = &self.taken.points[index];
+        point.known_mol + pace * point.unknown_hours + self.let_in[index]
+    }
+
+    /// Everything taken up until now.
+    fn total_now(&self, pace: f64) -> f64 {
+        self.total(self.taken.points.len() - 1, pace)
     }
 
     /// When everything taken up reached the limit, if it has.
     fn reached(&self, pace: f64) -> Option<DateTime<Utc>> {
         let points = &self.taken.points;
-        let next = points.iter().position(|point| self.total(point, pace) >= self.mark)?;
-        let Some(before) = next.checked_sub(1).map(|before| &points[before]) else {
+        let next = (0..points.len()).find(|index| self.total(*index, pace) >= self.mark)?;
+        let Some(before) = next.checked_sub(1) else {
             return Some(points[next].at);
         };
-        let (low, high) = (self.total(before, pace), self.total(&points[next], pace));
+        let (low, high) = (self.total(before, pace), self.total(next, pace));
         let share = if high > low { (self.mark - low) / (high - low) } else { 1.0 };
-        after_hours(before.at, share.clamp(0.0, 1.0) * hours_between(before.at, points[next].at))
+        let from = points[before].at;
+        after_hours(from, share.clamp(0.0, 1.0) * hours_between(from, points[next].at))
     }
 
-    fn assess(&self, level: &[Sample], evidence: Evidence) -> Assessment {
+    fn assess(&self, read: Option<DateTime<Utc>>, evidence: Evidence) -> Assessment {
         let (last, mean, (low, high)) = (self.taken.last(), self.taken.mean(), self.taken.range());
-        let total = self.total(&last, mean);
+        let total = self.total_now(mean);
         let evidence = self.explain(evidence, total);
         let word = self.question.species.word();
         let summary = format!(
@@ -203,7 +221,7 @@ impl<'a> Account<'a> {
             digits(mean * last.unknown_hours),
         );
         let certain = self.reached(0.0);
-        let stale = level.last().is_none_or(|last| is_stale(last.at, self.now, STALE_DAYS));
+        let stale = read.is_none_or(|last| is_stale(last, self.now, STALE_DAYS));
         if certain.is_none() && (stale || last.known_hours < FEWEST_HOURS) {
             let reason = if last.known_hours < FEWEST_HOURS {
                 format!(
@@ -257,18 +275,18 @@ impl<'a> Account<'a> {
             margin: MARGIN,
             grid: GRID,
         };
-        let observed = |point: &Point| Observation {
-            hours: self.hours(point.at),
-            level: self.total(point, mean),
-            causes: [self.circulated(point.at), mean * point.unknown_hours + self.let_in(point.at)],
+        let all = &self.taken.points;
+        let observed = |index: usize| Observation {
+            hours: self.hours(all[index].at),
+            level: self.total(index, mean),
+            causes: [self.circulated(all[index].at), mean * all[index].unknown_hours + self.let_in[index]],
         };
         let stretches = self.taken.stretches.iter().map(|(first, last)| {
-            let points = &self.taken.points[*first..=*last];
-            let day = |point: &Point| (points[points.len() - 1].at - point.at).num_days();
+            let day = |index: usize| (all[*last].at - all[index].at).num_days();
             // The last of each day, counted from the end, stands for the day.
-            let days = points.chunk_by(|one, other| day(one) == day(other));
+            let ends = (*first..=*last).filter(|index| index == last || day(*index) != day(index + 1));
             let mut observed: Vec<Observation<2>> =
-                points.first().into_iter().chain(days.filter_map(<[Point]>::last)).map(observed).collect();
+                std::iter::once(*first).chain(ends).map(observed).collect();
             observed.dedup_by(|one, other| (one.hours - other.hours).abs() < 1e-9);
             observed
         });
@@ -310,7 +328,7 @@ impl<'a> Account<'a> {
     fn explain(&self, evidence: Evidence, total: f64) -> Evidence {
         let (taken, last, mean) = (&self.taken, self.taken.last(), self.taken.mean());
         let (low, high) = taken.range();
-        let let_in = self.let_in(self.now);
+        let let_in = self.let_in.last().copied().unwrap_or(0.0);
         let mut evidence = evidence
             .with("uptake_known", last.known_mol, "mol")
             .with("hours_known", last.known_hours, "h")

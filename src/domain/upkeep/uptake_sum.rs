@@ -3,10 +3,10 @@
 //! the circulation ran. Where nobody read for longer than a stated time, the
 //! hours count as unknown and add nothing.
 
-use super::circulation::{Circulation, moles_per_m3};
+use super::circulation::{Circulation, Place, moles_per_m3};
 use super::evidence::Gap;
 use super::sensors::longest_step;
-use super::trend::{Sample, hours_between, value_at};
+use super::trend::{Sample, forward, hours_between, value_beside};
 use chrono::{DateTime, Utc};
 
 /// A temperature reading counts so many hours before and after.
@@ -60,6 +60,15 @@ pub(super) struct Inlet<'a> {
     pub(super) temperature: &'a [Sample],
 }
 
+/// How far the sum has come.
+#[derive(Default)]
+struct Progress {
+    circulation: Place,
+    warmth: usize,
+    /// Hours off until the last point.
+    off: f64,
+}
+
 impl Inlet<'_> {
     /// Sums up from `since` until `now`; levels outside are left out.
     pub(super) fn taken(&self, since: DateTime<Utc>, now: DateTime<Utc>) -> Taken {
@@ -78,53 +87,69 @@ impl Inlet<'_> {
             temperature_read: false,
             daily: Vec::new(),
         };
+        let mut progress = Progress::default();
+        progress.off = self.circulation.off_until_from(&mut progress.circulation, since);
         let mut before: Option<(DateTime<Utc>, Option<f64>)> = None;
         for sample in level {
-            let pace = self.pace(sample, &mut taken);
+            let pace = self.pace(sample, &mut taken, &mut progress);
             match before {
                 None => {
-                    self.unseen(&mut taken, sample.at);
+                    self.unseen(&mut taken, &mut progress, sample.at);
                     taken.stretches.push((taken.points.len() - 1, taken.points.len() - 1));
                 }
                 Some((at, _)) if hours_between(at, sample.at) > taken.longest => {
-                    self.unseen(&mut taken, sample.at);
+                    self.unseen(&mut taken, &mut progress, sample.at);
                     taken.stretches.push((taken.points.len() - 1, taken.points.len() - 1));
                 }
-                Some((_, earlier)) => self.seen(&mut taken, sample.at, earlier, pace),
+                Some((_, earlier)) => self.seen(&mut taken, &mut progress, sample.at, earlier, pace),
             }
             before = Some((sample.at, pace));
         }
-        self.unseen(&mut taken, now);
+        self.unseen(&mut taken, &mut progress, now);
         taken.daily = daily(&taken);
         taken
     }
 
     /// What the purifier takes up at a reading, mol an hour; `None` while the
     /// circulation is off.
-    fn pace(&self, sample: &Sample, taken: &mut Taken) -> Option<f64> {
-        let flow = self.circulation.at(sample.at)?;
-        taken.rated += usize::from(!self.circulation.is_read_at(sample.at));
-        let read = value_at(self.temperature, sample.at, TEMPERATURE_HOURS);
+    fn pace(&self, sample: &Sample, taken: &mut Taken, progress: &mut Progress) -> Option<f64> {
+        let (flow, is_read) = self.circulation.at_from(&mut progress.circulation, sample.at)?;
+        taken.rated += usize::from(!is_read);
+        forward(self.temperature, &mut progress.warmth, |read| read.at < sample.at);
+        let read = value_beside(self.temperature, progress.warmth, sample.at, TEMPERATURE_HOURS);
         taken.temperature_read |= read.is_some();
         Some(flow * 1e-6 * sample.value * moles_per_m3(read.unwrap_or(BOX_C)))
     }
 
+    /// Hours off from the last point until a later moment.
+    fn off(&self, progress: &mut Progress, to: DateTime<Utc>) -> f64 {
+        let until = self.circulation.off_until_from(&mut progress.circulation, to);
+        (until - std::mem::replace(&mut progress.off, until)).max(0.0)
+    }
+
     /// Goes on to a moment over time that nobody saw.
-    fn unseen(&self, taken: &mut Taken, to: DateTime<Utc>) {
+    fn unseen(&self, taken: &mut Taken, progress: &mut Progress, to: DateTime<Utc>) {
         let Some(last) = taken.points.last().copied() else { return };
         let hours = hours_between(last.at, to);
         if hours > taken.longest {
             taken.gaps.push(Gap { from: last.at, to });
         }
-        let unknown = (hours - self.circulation.hours_off(last.at, to)).max(0.0);
+        let unknown = (hours - self.off(progress, to)).max(0.0);
         taken.points.push(Point { at: to, unknown_hours: last.unknown_hours + unknown, ..last });
     }
 
     /// Goes on to the next reading: the mean of both ends for as long as the
     /// circulation ran, or the end at which it ran.
-    fn seen(&self, taken: &mut Taken, to: DateTime<Utc>, earlier: Option<f64>, later: Option<f64>) {
+    fn seen(
+        &self,
+        taken: &mut Taken,
+        progress: &mut Progress,
+        to: DateTime<Utc>,
+        earlier: Option<f64>,
+        later: Option<f64>,
+    ) {
         let Some(last) = taken.points.last().copied() else { return };
-        let hours = (hours_between(last.at, to) - self.circulation.hours_off(last.at, to)).max(0.0);
+        let hours = (hours_between(last.at, to) - self.off(progress, to)).max(0.0);
         let pace = match (earlier, later) {
             (Some(earlier), Some(later)) => Some(f64::midpoint(earlier, later)),
             // The level in a box at rest says nothing of what circulates before or after.

@@ -2,6 +2,7 @@
 
 use super::super::circulation::{AirLeft, Brought};
 use super::super::evidence::Verdict;
+use super::super::trend::Sample;
 use super::*;
 use crate::domain::calendar::Interval;
 use crate::domain::quantity::{CubicMetresPerHour, Moles};

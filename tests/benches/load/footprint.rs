@@ -2,11 +2,14 @@
 
 use super::Row;
 use super::service::{Connection, Service};
+use serde_json::json;
 
 pub(crate) fn run() -> Vec<Row> {
     let service = Service::start();
     service.furnish(500, "ada");
+    service.create("/upkeep-rules/defaults", &json!({}));
     let (service, took) = service.restarted();
+    service.create("/nightly-runs", &json!({}));
     let mut ada = Connection::new(service.address, &service.token("ada", "facility:read"));
     for path in ["/gloveboxes?limit=500", "/openings?duration=PT3H&limit=100", "/due-items?limit=500"] {
         assert_eq!(ada.get(path), 200, "{}", ada.text());
@@ -14,7 +17,7 @@ pub(crate) fn run() -> Vec<Row> {
     let (memory, seconds) = (service.most_memory(), took.as_secs_f64());
     vec![
         Row {
-            what: "memory with 500 boxes",
+            what: "most memory with 500 boxes, after a night and long lists",
             ours: format!("{memory:.0} MB"),
             baseline: "150 MB".to_owned(),
             ratio: memory / 150.0,

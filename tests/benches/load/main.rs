@@ -7,6 +7,7 @@
 
 mod bookings;
 mod footprint;
+mod nights;
 mod openings;
 mod postgres;
 mod readings;
@@ -31,12 +32,13 @@ pub(crate) struct Row {
 
 type Benchmark = (&'static str, fn() -> Vec<Row>);
 
-const ALL: [Benchmark; 5] = [
+const ALL: [Benchmark; 6] = [
     ("bookings", bookings::run),
     ("readings", readings::run),
     ("openings", openings::run),
     ("recurrence", recurrence::run),
     ("footprint", footprint::run),
+    ("nights", nights::run),
 ];
 
 fn main() {

@@ -11,6 +11,7 @@ use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::quantity::{Celsius, Fraction, Litres, Millibar, Minutes, Ppm};
 use crate::domain::upkeep::evidence::{Evidence, digits};
 use crate::domain::upkeep::report::moment;
+use crate::domain::upkeep::summed::Summed;
 use crate::domain::upkeep::trend::{Sample, hours_between, median};
 use chrono::TimeDelta;
 
@@ -49,23 +50,22 @@ pub struct Stretch {
 }
 
 /// When the circulation was off: as claimed by bookings, unless it was seen to
-/// run meanwhile, and between readings of none. Readings are in order of time.
-pub fn off_stretches(claimed: &[Interval], circulation: &[Sample]) -> Vec<Interval> {
-    let runs = |sample: &&Sample| sample.value >= STANDSTILL_M3_H;
+/// run meanwhile, and between readings of none. Readings are in order of time;
+/// those summed up are all of some circulation or all of none.
+pub fn off_stretches(claimed: &[Interval], circulation: &[Summed]) -> Vec<Interval> {
+    let runs = |point: &Summed| point.mean >= STANDSTILL_M3_H;
     let seen_running = |interval: &&Interval| {
-        let first = circulation.partition_point(|sample| sample.at < interval.start());
-        circulation[first..]
-            .iter()
-            .take_while(|sample| sample.at < interval.end())
-            .any(|sample| runs(&sample))
+        let first = circulation.partition_point(|point| point.last.at < interval.start());
+        circulation[first..].iter().take_while(|point| point.first.at < interval.end()).any(runs)
     };
     let mut stretches: Vec<Interval> =
         claimed.iter().filter(|interval| !seen_running(interval)).copied().collect();
-    let standing = |pair: &&[Sample]| {
-        !pair.iter().any(|sample| runs(&sample)) && pair[1].at - pair[0].at <= LONGEST_STEP
-    };
-    let still = circulation.windows(2).filter(standing);
-    stretches.extend(still.filter_map(|pair| Interval::new(pair[0].at, pair[1].at).ok()));
+    let within = circulation.iter().filter(|point| !runs(point));
+    stretches.extend(within.filter_map(|point| Interval::new(point.first.at, point.last.at).ok()));
+    let standing =
+        |pair: &&[Summed]| !pair.iter().any(runs) && pair[1].first.at - pair[0].last.at <= LONGEST_STEP;
+    let between = circulation.windows(2).filter(standing);
+    stretches.extend(between.filter_map(|pair| Interval::new(pair[0].last.at, pair[1].first.at).ok()));
     merge(stretches)
 }
 

@@ -1,0 +1,2 @@
+DROP TABLE stale_reading_days;
+DROP TABLE reading_days;
