@@ -1,4 +1,4 @@
-//! Serves the API: routes, request ids, limits and a graceful stop.
+//! Serves the API and the pages: routes, request ids, limits and a graceful stop.
 
 mod arrival;
 mod cors;
@@ -8,9 +8,11 @@ use crate::api::limits::{self, Limiter, Proxies};
 use crate::api::metrics::{self, Metrics};
 use crate::api::problem::{self, Problem};
 use crate::api::{self, contract, problem_pages};
+use crate::clock::fresh_secret;
 use crate::config::HttpSettings;
-use crate::identity::Verifier;
+use crate::identity::{FormKey, Verifier};
 use crate::outbox;
+use crate::pages;
 use crate::telemetry;
 use crate::usecases::App;
 use actix_web::body::MessageBody;
@@ -64,7 +66,9 @@ pub fn serve(
     let limiter = web::Data::new(Limiter::new(settings.rates, proxies));
     let document = contract::document();
     let methods = web::Data::new(contract::methods(&document));
-    let HttpSettings { cors_origins, hsts, body_within, .. } = settings.clone();
+    let HttpSettings { cors_origins, hsts, body_within, form_key, .. } = settings.clone();
+    let form_key = form_key.unwrap_or_else(|| FormKey::of(fresh_secret()));
+    let keep = web::Data::new(pages::Keep { form_key, over_tls: hsts.is_some() });
     let server = HttpServer::new(move || {
         let (counters, counted, limiter) = (metrics.clone(), metrics.clone(), limiter.clone());
         // What stands below sees a request first, and its answer last.
@@ -73,6 +77,7 @@ pub fn serve(
             .app_data(verifier.clone())
             .app_data(metrics.clone())
             .app_data(methods.clone())
+            .app_data(keep.clone())
             .wrap(Compress::default())
             .wrap(from_fn(move |request, next| arrival::in_time(body_within, request, next)))
             .wrap(from_fn(move |request, next| {
@@ -87,6 +92,7 @@ pub fn serve(
             .configure(api::described)
             .into_app()
             .service(problem_pages::explain)
+            .configure(pages::routes)
             .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi.json", document.clone()))
             .route("/docs", web::get().to(docs))
             .default_service(web::route().to(no_such_route))
@@ -139,6 +145,9 @@ async fn no_such_route(
     request: HttpRequest,
     methods: web::Data<contract::Methods>,
 ) -> Result<HttpResponse, Problem> {
+    if pages::are_asked_for(&request) {
+        return Ok(pages::nowhere());
+    }
     let allowed = methods.of(request.path());
     if allowed.is_empty() {
         return Err(Problem::new(problem::NOT_FOUND, format!("there is nothing at {}", request.path())));

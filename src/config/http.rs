@@ -4,6 +4,7 @@
 use super::environment;
 use crate::domain::feed::Network;
 use crate::domain::quota::{Quota, Rates};
+use crate::identity::FormKey;
 use serde::Deserialize;
 use std::fmt::Display;
 use std::num::NonZeroU32;
@@ -29,6 +30,8 @@ pub struct HttpSettings {
     pub body_within: Duration,
     /// How long the database may take for what one request asks of it.
     pub answer_within: Duration,
+    /// What the forms of the pages are stamped with; `None` for a key of the process's own.
+    pub form_key: Option<FormKey>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -72,6 +75,7 @@ impl Default for HttpSettings {
             most_connections: 800,
             body_within: Duration::from_secs(30),
             answer_within: Duration::from_secs(60),
+            form_key: None,
         }
     }
 }
@@ -127,8 +131,22 @@ impl HttpSettings {
             forwarded,
             hsts: (hsts > 0).then(|| Duration::from_secs(hsts.into())),
             most_connections: most,
+            form_key: form_key(faults),
         }
     }
+}
+
+/// The shortest key that forms are stamped with, in bytes.
+const SHORTEST_KEY: usize = 32;
+
+/// A key for forms, which stands in the environment only, as other secrets do.
+fn form_key(faults: &mut Vec<String>) -> Option<FormKey> {
+    let text = environment("PAGES_KEY")?;
+    if text.len() < SHORTEST_KEY {
+        faults.push(format!("pages_key: is shorter than {SHORTEST_KEY} characters"));
+        return None;
+    }
+    Some(FormKey::derived(text.as_bytes()))
 }
 
 /// A setting from the environment, else from the file, else the usual one.

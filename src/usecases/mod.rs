@@ -17,6 +17,7 @@ pub(crate) mod import_closures;
 pub(crate) mod ingest_readings;
 pub(crate) mod keep;
 pub(crate) mod lives;
+pub(crate) mod morning;
 pub(crate) mod named;
 mod observe;
 pub(crate) mod once;

@@ -25,6 +25,7 @@ mod lives;
 mod migrations;
 mod nights;
 mod ownership;
+mod pages;
 mod plans;
 mod readings;
 mod room_oxygen;
