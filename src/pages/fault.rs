@@ -11,6 +11,9 @@ use actix_web::{HttpResponse, ResponseError};
 use maud::html;
 use std::fmt;
 
+/// The way to sign in, before what is told on the way.
+const SIGN_IN: &str = "/sign-in?";
+
 /// Why a page is not shown.
 #[derive(Debug)]
 pub(super) enum Fault {
@@ -81,7 +84,8 @@ impl Fault {
     pub(super) fn answer(&self) -> HttpResponse {
         match self {
             Self::SignIn { to, expired } => {
-                let mut address = url::form_urlencoded::Serializer::new(String::from("/sign-in?"));
+                let mut address =
+                    url::form_urlencoded::Serializer::for_suffix(SIGN_IN.to_owned(), SIGN_IN.len());
                 address.append_pair("to", to);
                 if *expired {
                     address.append_pair("why", "expired");

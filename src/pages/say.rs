@@ -103,6 +103,39 @@ pub(super) fn task(word: &str) -> String {
     capital(&word.replace('_', " "))
 }
 
+/// A sentence of the domain's for people: a capital at its front, lengths as words
+/// instead of `P3M`, and tasks without their underscores.
+pub(super) fn plainly(text: &str) -> String {
+    let words: Vec<String> =
+        text.split(' ').map(|word| duration(word).unwrap_or_else(|| word.replace('_', " "))).collect();
+    capital(&words.join(" "))
+}
+
+/// An ISO 8601 duration in words.
+fn duration(text: &str) -> Option<String> {
+    let rest = text.strip_prefix('P')?;
+    let (days, hours) = rest.split_once('T').unwrap_or((rest, ""));
+    let of_days = [('Y', "year"), ('M', "month"), ('W', "week"), ('D', "day")];
+    let of_hours = [('H', "hour"), ('M', "minute"), ('S', "second")];
+    let mut told = parts(days, &of_days)?;
+    told.extend(parts(hours, &of_hours)?);
+    (!told.is_empty()).then(|| and(&told))
+}
+
+/// The numbers before each letter, as counts of what the letter stands for.
+fn parts(mut text: &str, units: &[(char, &str)]) -> Option<Vec<String>> {
+    let mut told = Vec::new();
+    while !text.is_empty() {
+        let end = text.find(|c: char| !c.is_ascii_digit())?;
+        let number = text[..end].parse().ok()?;
+        let letter = text[end..].chars().next()?;
+        let (_, unit) = units.iter().find(|(known, _)| *known == letter)?;
+        told.push(count(number, unit));
+        text = &text[end + letter.len_utf8()..];
+    }
+    Some(told)
+}
+
 /// The text with a capital at its front.
 pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
@@ -153,5 +186,7 @@ mod tests {
             ("1 day".into(), "2 days".into(), "two".into(), "40".into())
         );
         assert_eq!(task("glove_change"), "Glove change");
+        assert_eq!(plainly("P1Y6M after a glove_change"), "1 year and 6 months after a glove change");
+        assert_eq!(plainly("PT12H in P-1 of P3X"), "12 hours in P-1 of P3X");
     }
 }

@@ -26,22 +26,22 @@ pub(in crate::pages) fn ruler(value: Option<f64>, height: Option<Height>, limits
     let decades = [0.1, 1.0, 10.0, 100.0, 1000.0];
     html! {
         svg.ruler viewBox={ "0 0 " (WIDTH) " 40" } aria-hidden="true" focusable="false" {
-            line.ruler-line x1=(px(EDGE)) y1=(px(LINE)) x2=(px(WIDTH - EDGE)) y2=(px(LINE));
-            line.ruler-past x1=(px(action)) y1=(px(LINE)) x2=(px(WIDTH - EDGE)) y2=(px(LINE));
+            line.ruler-line x1=(px(EDGE)) y1=(px(LINE)) x2=(px(WIDTH - EDGE)) y2=(px(LINE)) {}
+            line.ruler-past x1=(px(action)) y1=(px(LINE)) x2=(px(WIDTH - EDGE)) y2=(px(LINE)) {}
             @for decade in decades {
-                line.ruler-tick x1=(px(place(decade))) y1=(px(LINE - 3.0)) x2=(px(place(decade))) y2=(px(LINE));
+                line.ruler-tick x1=(px(place(decade))) y1=(px(LINE - 3.0)) x2=(px(place(decade))) y2=(px(LINE)) {}
             }
-            line.ruler-limit x1=(px(caution)) y1=(px(LINE - 8.0)) x2=(px(caution)) y2=(px(LINE + 4.0));
-            line.ruler-limit.is-action x1=(px(action)) y1=(px(LINE - 8.0)) x2=(px(action)) y2=(px(LINE + 4.0));
+            line.ruler-limit x1=(px(caution)) y1=(px(LINE - 8.0)) x2=(px(caution)) y2=(px(LINE + 4.0)) {}
+            line.ruler-limit.is-action x1=(px(action)) y1=(px(LINE - 8.0)) x2=(px(action)) y2=(px(LINE + 4.0)) {}
             text.ruler-word x=(px(caution)) y="36" text-anchor="middle" { "caution " (limits.caution.get()) }
             text.ruler-word x=(px(action)) y="36" text-anchor="middle" { "action " (limits.action.get()) }
             @if let Some(value) = value {
                 @let x = place(value);
                 @match height {
                     Some(Height::Caution | Height::Action) => {
-                        path.ruler-now.is-high d={ "M" (px(x - 8.0)) " " (px(LINE + 3.0)) "h16l-8-15z" };
+                        path.ruler-now.is-high d={ "M" (px(x - 8.0)) " " (px(LINE + 3.0)) "h16l-8-15z" } {}
                     }
-                    Some(Height::Below) | None => { circle.ruler-now cx=(px(x)) cy=(px(LINE)) r="5.5"; }
+                    Some(Height::Below) | None => { circle.ruler-now cx=(px(x)) cy=(px(LINE)) r="5.5" {} }
                 }
             }
         }

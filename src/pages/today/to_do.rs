@@ -4,6 +4,7 @@
 use super::Told;
 use crate::domain::planning::cautions::cautions;
 use crate::domain::upkeep::DueState;
+use crate::domain::upkeep::evidence::digits;
 use crate::domain::upkeep::report::ReportOrder;
 use crate::domain::upkeep::report_visit::ReportVisit;
 use crate::pages::say;
@@ -93,7 +94,7 @@ fn tasks(due: &[&KeptItem], morning: &Morning, told: Told) -> Markup {
                     p.state { (state(kept, told)) }
                     div {
                         p.what { strong { (say::task(item.task.as_str())) } " " span.tag { (item.subject_tag) } }
-                        p.quiet { (say::capital(item.summary())) "." }
+                        p.quiet { (say::plainly(item.summary())) "." }
                         @if let Some((_, at)) = planned { p.quiet { "Planned for " (told.moment(*at)) "." } }
                         @else { p.quiet { "Not planned." } }
                     }
@@ -138,9 +139,9 @@ pub(super) fn told_visits(visits: &[&ReportVisit], told: Told) -> Markup {
 fn ordered(order: &ReportOrder, told: Told) -> Markup {
     html! {
         strong { (say::name(order.name.as_str())) } " " span.tag { (order.tag) } ": "
-        (say::level(order.usable.get())) " " (say::name(order.unit.as_str())) " usable"
+        (digits(order.usable.get())) " " (say::name(order.unit.as_str())) " usable"
         @if let Some((at, short)) = order.first_shortfall.zip(order.quantity_short) {
-            ", " (say::level(short.get())) " short " (told.day(at))
+            ", " (digits(short.get())) " short " (told.day(at))
         }
     }
 }

@@ -35,7 +35,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
             (computed(morning.night.as_ref(), told))
             ul.surprises {
                 @for observation in noticed {
-                    li { span.tag { (observation.subject_tag) } " " (say::capital(&observation.text)) }
+                    li { span.tag { (observation.subject_tag) } " " (say::plainly(&observation.text)) }
                 }
                 @for kept in &near {
                     li {
