@@ -26,6 +26,10 @@ const PAGES = [
   ["nowhere", KEEPER, "/nowhere"],
   ["today", KEEPER, "/"],
   ["today-researcher", RESEARCHER, "/"],
+  ["box", KEEPER, "/boxes/OTTER"],
+  ["box-wall", WALL, "/boxes/HERON?days=365"],
+  ["gas", KEEPER, "/gas"],
+  ["wall", WALL, "/wall"],
 ];
 
 const faults = [];

@@ -7,7 +7,7 @@ use actix_web::{HttpResponse, HttpResponseBuilder};
 use maud::{DOCTYPE, Markup, html};
 
 /// The pages that the others lead to, in the order in which they are wanted.
-const PLACES: &[(&str, &str)] = &[("/", "Today")];
+const PLACES: &[(&str, &str)] = &[("/", "Today"), ("/gas", "Gas"), ("/wall", "Wall screen")];
 
 /// What a page is, besides what it shows.
 #[derive(Debug, Clone, Copy)]
@@ -55,6 +55,28 @@ pub(super) fn page(frame: Frame<'_>, body: &Markup) -> Markup {
     }
 }
 
+/// A page for a screen that nobody touches: large, and without what one would press but
+/// for a way out. Where scripts run, the picture is fetched anew by one, which keeps the
+/// last one and says so when the service does not answer; a browser would show a fault
+/// of its own instead and stay there.
+pub(super) fn screen(frame: Frame<'_>, body: &Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html.screen lang="en" {
+            (head(frame.title, Some(frame.facility), frame.refresh))
+            body {
+                main id="main" tabindex="-1" data-refresh=[frame.refresh] { (body) }
+                footer.foot {
+                    p {
+                        "drykeep shows what was read, recorded and computed. It judges no hazard: gauges, room monitors, "
+                        "local rules and competent people come first. " a href="/" { "Go to today" }
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// A page for anybody.
 pub(super) fn bare(title: &str, body: &Markup) -> Markup {
     html! {
@@ -75,7 +97,7 @@ fn head(title: &str, facility: Option<&str>, refresh: Option<u32>) -> Markup {
             meta charset="utf-8";
             meta name="viewport" content="width=device-width, initial-scale=1";
             meta name="color-scheme" content="light dark";
-            @if let Some(seconds) = refresh { meta http-equiv="refresh" content=(seconds); }
+            @if let Some(seconds) = refresh { noscript { meta http-equiv="refresh" content=(seconds); } }
             title { (title) @if let Some(facility) = facility { " – " (facility) } @else { " – drykeep" } }
             link rel="icon" href=(assets::mark()) type="image/svg+xml";
             link rel="stylesheet" href=(assets::style());

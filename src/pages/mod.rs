@@ -8,12 +8,15 @@
 mod assets;
 mod fault;
 mod forms;
+mod gas;
 mod layout;
+mod one_box;
 mod plot;
 mod say;
 mod session;
 mod sign_in;
 mod today;
+mod wall;
 
 use crate::identity::FormKey;
 use crate::usecases::App;
@@ -35,6 +38,7 @@ type Site = web::Data<App>;
 /// Every page, and what pages load.
 pub(crate) fn routes(config: &mut web::ServiceConfig) {
     config.service(assets::asset).configure(sign_in::routes).configure(today::routes);
+    config.configure(one_box::routes).configure(gas::routes).configure(wall::routes);
 }
 
 /// Whether somebody at a browser asks for something outside the API.

@@ -13,3 +13,25 @@ for (const form of document.querySelectorAll("form[method=post]")) {
     addEventListener("pageshow", () => { for (const button of buttons) button.disabled = false; });
   });
 }
+
+// A screen that nobody touches looks anew; where the service does not answer it keeps
+// the last picture and says so.
+const shown = document.querySelector("main[data-refresh]");
+if (shown) {
+  setInterval(async () => {
+    try {
+      const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(30000) });
+      if (answer.redirected || answer.status === 401 || answer.status === 403) return location.reload();
+      if (!answer.ok) throw new Error(answer.status);
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const fresh = page.querySelector("main[data-refresh]");
+      // A newer service may draw with another style sheet.
+      const style = (of) => of.querySelector("link[rel=stylesheet]")?.getAttribute("href");
+      if (!fresh || style(page) !== style(document)) return location.reload();
+      shown.replaceChildren(...fresh.childNodes);
+    } catch {
+      const late = shown.querySelector(".late");
+      if (late) late.hidden = false;
+    }
+  }, 1000 * Number(shown.dataset.refresh));
+}

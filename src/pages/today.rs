@@ -1,9 +1,9 @@
 //! `/`: the keeper's morning, as three questions. Is every box dry? What is to do
 //! before anyone arrives? What may surprise this week?
 
-mod boxes;
+pub(super) mod boxes;
 mod to_do;
-mod week;
+pub(super) mod week;
 
 use super::fault::Fault;
 use super::layout::{self, Frame};
@@ -17,17 +17,21 @@ use maud::{Markup, html};
 
 /// The moment and the zone that times are told from.
 #[derive(Debug, Clone, Copy)]
-struct Told {
-    now: DateTime<Utc>,
-    zone: Tz,
+pub(super) struct Told {
+    /// The moment.
+    pub(super) now: DateTime<Utc>,
+    /// The zone.
+    pub(super) zone: Tz,
 }
 
 impl Told {
-    fn moment(self, at: DateTime<Utc>) -> Markup {
+    /// The day and the time.
+    pub(super) fn moment(self, at: DateTime<Utc>) -> Markup {
         say::moment(at, self.now, self.zone)
     }
 
-    fn day(self, at: DateTime<Utc>) -> String {
+    /// The day.
+    pub(super) fn day(self, at: DateTime<Utc>) -> String {
         say::day(at, self.now, self.zone)
     }
 }

@@ -7,7 +7,7 @@ const KEEPER: &str = "facility:read facility:manage bookings:write bookings:mana
      upkeep:manage plans:manage usage:read nightly:run";
 
 /// Pages that anybody who may see the facility can open.
-const OPEN_PAGES: &[&str] = &["/"];
+const OPEN_PAGES: &[&str] = &["/", "/gas", "/wall", "/boxes/LYNX", "/boxes/LYNX?days=365"];
 
 /// Somebody at a browser that keeps a cookie.
 struct Browser {

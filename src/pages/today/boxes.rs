@@ -18,7 +18,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
             h2 id="dry" { "Is every box dry?" }
             p.answer { (answer(&morning.boxes)) }
             @for one in &morning.boxes {
-                @for hold in &one.holds { (held(one, hold, told)) }
+                @for hold in &one.holds { (held(one.glovebox.value.tag.as_str(), hold, told)) }
             }
             ul.boxes {
                 @for one in &morning.boxes { (row(one, told)) }
@@ -77,12 +77,10 @@ fn is_named(one: &BoxNow, highest: Option<Height>) -> bool {
         || [&one.oxygen, &one.water].iter().any(|level| level.last.is_none() || level.stale)
 }
 
-fn held(one: &BoxNow, shown: &ShownHold, told: Told) -> Markup {
+/// A hold on a box or a part of it.
+pub(in crate::pages) fn held(tag: &str, shown: &ShownHold, told: Told) -> Markup {
     let hold = &shown.hold.value;
-    let what = shown.part_tag.as_ref().map_or_else(
-        || one.glovebox.value.tag.to_string(),
-        |part| format!("{}/{part}", one.glovebox.value.tag),
-    );
+    let what = shown.part_tag.as_ref().map_or_else(|| tag.to_owned(), |part| format!("{tag}/{part}"));
     let bookings = shown.bookings.len();
     html! {
         article.hold {
@@ -102,7 +100,7 @@ fn row(one: &BoxNow, told: Told) -> Markup {
     html! {
         li.box {
             div.box-name {
-                h3 { (glovebox.tag) }
+                h3 { a href={ "/boxes/" (glovebox.tag) } { (glovebox.tag) } }
                 p.quiet {
                     (say::name(glovebox.name.as_str())) br;
                     (glovebox.working_gas.word()) @if let Some(room) = &one.room { ", " (room) }
@@ -118,7 +116,8 @@ fn row(one: &BoxNow, told: Told) -> Markup {
     }
 }
 
-fn level(what: &str, level: &Standing, told: Told) -> Markup {
+/// How a level stands, in words and on a ruler.
+pub(in crate::pages) fn level(what: &str, level: &Standing, told: Told) -> Markup {
     let height = level.height();
     html! {
         div.level.is-high[height > Some(Height::Below)] {
@@ -156,7 +155,8 @@ fn course(course: Option<Course>) -> Markup {
     html! { span.course { @if !arrow.is_empty() { span aria-hidden="true" { (arrow) " " } } (words) } }
 }
 
-fn turns(turns: &[Turn], told: Told) -> Markup {
+/// Who is in a box, and who comes.
+pub(in crate::pages) fn turns(turns: &[Turn], told: Told) -> Markup {
     if turns.is_empty() {
         return html! { p.quiet { "Nobody today" } };
     }

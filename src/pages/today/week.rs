@@ -85,7 +85,7 @@ fn computed(night: Option<&NightlyReport>, told: Told) -> Markup {
 }
 
 /// A date with its band: the likely day, and between which days it hardly fails to lie.
-fn dates(due: DueDates, told: Told) -> Markup {
+pub(in crate::pages) fn dates(due: DueDates, told: Told) -> Markup {
     let likely = told.day(due.likely);
     let certain = due.earliest == Some(due.likely) && due.latest == Some(due.likely);
     html! {
@@ -132,7 +132,7 @@ fn gas(supplies: &[ReportSupply], told: Told) -> Markup {
 }
 
 /// For how long something lasts, with its band.
-fn left(until: Option<DueDates>, reason: Option<&str>, told: Told) -> Markup {
+pub(in crate::pages) fn left(until: Option<DueDates>, reason: Option<&str>, told: Told) -> Markup {
     let Some(until) = until else {
         return html! { @match reason { Some(reason) => { "? " (reason) } None => "–" } };
     };
