@@ -59,7 +59,8 @@ async function open(name, options = {}) {
   const page = await context.newPage();
   page.on("pageerror", (error) => fault(name, `a script failed: ${error}`));
   page.on("console", (message) => {
-    const expected = page.expectedStatus && message.text().includes(`status of ${page.expectedStatus}`);
+    const refused = page.expectedStatus && message.text().includes(`status of ${page.expectedStatus}`);
+    const expected = refused || (page.isCutOff && message.text().includes("ERR_INTERNET_DISCONNECTED"));
     if (["error", "warning"].includes(message.type()) && !expected) fault(name, `console: ${message.text()}`);
   });
   page.on("request", (request) => {
@@ -145,6 +146,39 @@ for (const [size, [width, height]] of Object.entries(SIZES)) {
   await page.waitForURL(`${base}/sign-in`);
   await go(page, "/");
   expect(page.url().includes("/sign-in"), "signing out", "somebody is still signed in");
+  await page.context().close();
+}
+
+// The wall screen looks anew by itself, and says so when it cannot.
+{
+  const page = await open("the wall by itself");
+  await page.clock.install();
+  await signIn(page, WALL, "/wall");
+  const taken = page.locator(".wall-head time");
+  const first = await taken.textContent();
+  const late = page.locator(".late");
+  expect(await late.isHidden(), "the wall by itself", "a fresh picture is told to be old");
+  await new Promise((done) => { setTimeout(done, 1100); });
+  await page.clock.fastForward(61_000);
+  await page.locator(".wall-head time").filter({ hasNotText: first }).waitFor({ timeout: 10_000 })
+    .catch(() => fault("the wall by itself", "it does not look anew"));
+  page.isCutOff = true;
+  await page.context().setOffline(true);
+  await page.clock.fastForward(61_000);
+  await late.waitFor({ timeout: 10_000 }).catch(() => fault("the wall by itself", "it does not say that it is cut off"));
+  expect(await page.locator(".wall-boxes li").count() > 0, "the wall by itself", "the last picture is gone");
+  await page.context().close();
+}
+
+// The numbers behind a drawing can be reached by the keyboard.
+{
+  const page = await open("a drawing's table");
+  await signIn(page, KEEPER, "/gas");
+  const numbers = page.locator("figure.plot details").first();
+  await numbers.locator("summary").focus();
+  await page.keyboard.press("Enter");
+  expect(await numbers.locator("tbody tr").first().isVisible(), "a drawing's table", "it does not open");
+  await accessible(page, "a drawing's open table");
   await page.context().close();
 }
 

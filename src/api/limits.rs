@@ -147,7 +147,7 @@ fn asked_of_pages(reads: bool, path: &str) -> Budget {
     let expensive = match path {
         "/book" | "/gas" => true,
         "/plan" => !reads,
-        _ => false,
+        _ => path.starts_with("/boxes/"),
     };
     counted(expensive, reads)
 }
