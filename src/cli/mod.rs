@@ -7,6 +7,7 @@ mod doctor;
 mod import;
 mod load;
 mod nightly;
+mod progress;
 mod serve;
 mod token;
 

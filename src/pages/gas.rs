@@ -28,14 +28,20 @@ const DRAWN: TimeDelta = TimeDelta::days(120);
 async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
     let actor = visitor.actor.clone();
     let seen = app.query(move |tx, now| gas::look(tx, &actor, now)).await?;
-    let frame =
-        Frame { title: "Gas", facility: seen.site.name.as_str(), here: "/gas", visitor: &visitor, refresh: None };
+    let frame = Frame {
+        title: "Gas",
+        facility: seen.site.name.as_str(),
+        here: "/gas",
+        visitor: &visitor,
+        refresh: None,
+    };
     Ok(layout::sent(&mut HttpResponse::Ok(), &layout::page(frame, &page(&seen))))
 }
 
 fn page(seen: &GasSeen) -> Markup {
     let told = Told { now: seen.now, zone: seen.site.timezone };
-    let beware: BTreeSet<&str> = seen.supplies.iter().flat_map(|one| one.supply.value.gas.cautions()).collect();
+    let beware: BTreeSet<&str> =
+        seen.supplies.iter().flat_map(|one| one.supply.value.gas.cautions()).collect();
     let looked: BTreeSet<&String> = seen.supplies.iter().flat_map(|one| &one.forecast.cautions).collect();
     html! {
         header.day {
@@ -85,9 +91,11 @@ fn supply(seen: &SupplySeen, told: Told) -> Markup {
 
 fn drawn(seen: &SupplySeen, told: Told) -> Markup {
     let forecast = &seen.forecast;
-    let until = forecast.curve.last().map_or(told.now + TimeDelta::days(7), |point| point.at).min(told.now + DRAWN);
+    let until =
+        forecast.curve.last().map_or(told.now + TimeDelta::days(7), |point| point.at).min(told.now + DRAWN);
     let from = forecast.measured.first().map_or(told.now - TimeDelta::days(7), |sample| sample.at);
-    let whole = Interval::new(from.min(told.now - TimeDelta::days(1)), until.max(told.now + TimeDelta::days(1)));
+    let whole =
+        Interval::new(from.min(told.now - TimeDelta::days(1)), until.max(told.now + TimeDelta::days(1)));
     let Ok(whole) = whole else { return html! {} };
     if forecast.measured.is_empty() && forecast.curve.is_empty() {
         return html! { p.quiet { "There is nothing to draw: no pressure has been read since the last change." } };
@@ -97,8 +105,14 @@ fn drawn(seen: &SupplySeen, told: Told) -> Markup {
     let mut layers = vec![
         Layer::Foot(booked),
         Layer::Band(curve.iter().map(|point| (point.at, point.low_mol, point.high_mol)).collect()),
-        Layer::Line { points: forecast.measured.iter().map(|sample| (sample.at, sample.value)).collect(), expected: false },
-        Layer::Line { points: curve.iter().map(|point| (point.at, point.likely_mol)).collect(), expected: true },
+        Layer::Line {
+            points: forecast.measured.iter().map(|sample| (sample.at, sample.value)).collect(),
+            expected: false,
+        },
+        Layer::Line {
+            points: curve.iter().map(|point| (point.at, point.likely_mol)).collect(),
+            expected: true,
+        },
     ];
     let pressure = seen.supply.value.changeover.get();
     layers.extend(forecast.changeover_mol.map(|value| Layer::Level {
@@ -106,10 +120,14 @@ fn drawn(seen: &SupplySeen, told: Told) -> Markup {
         words: format!("changeover, {pressure} bar gauge"),
         action: true,
     }));
-    layers.extend(forecast.empty.map(|due| Layer::Mark(due.likely, format!("likely {}", told.day(due.likely)))).filter(
-        |_| forecast.empty.is_some_and(|due| whole.contains(due.likely)),
-    ));
-    let values = forecast.measured.iter().map(|sample| sample.value).chain(curve.iter().map(|point| point.high_mol));
+    layers.extend(
+        forecast
+            .empty
+            .map(|due| Layer::Mark(due.likely, format!("likely {}", told.day(due.likely))))
+            .filter(|_| forecast.empty.is_some_and(|due| whole.contains(due.likely))),
+    );
+    let values =
+        forecast.measured.iter().map(|sample| sample.value).chain(curve.iter().map(|point| point.high_mol));
     let of = Chart {
         axis: TimeAxis { whole, zone: told.zone },
         scale: Scale::from_nought(values.chain(forecast.changeover_mol), 5.0),
@@ -129,10 +147,15 @@ fn drawn(seen: &SupplySeen, told: Told) -> Markup {
 fn says(seen: &SupplySeen, told: Told) -> String {
     let tag = &seen.supply.value.tag;
     let now = seen.forecast.contents_now_mol;
-    let left = now.map_or_else(|| format!("What is in {tag} is not known."), |mol| format!("{tag} holds {} mol now.", digits(mol)));
+    let left = now.map_or_else(
+        || format!("What is in {tag} is not known."),
+        |mol| format!("{tag} holds {} mol now.", digits(mol)),
+    );
     match (seen.forecast.empty, seen.forecast.reason.as_deref()) {
         (Some(due), _) if due.likely <= told.now => format!("{left} It is down to its changeover pressure."),
-        (Some(due), _) => format!("{left} It is down to its changeover pressure likely {}.", told.day(due.likely)),
+        (Some(due), _) => {
+            format!("{left} It is down to its changeover pressure likely {}.", told.day(due.likely))
+        }
         (None, Some(reason)) => format!("{left} There is no date: {reason}."),
         (None, None) => left,
     }
@@ -141,12 +164,16 @@ fn says(seen: &SupplySeen, told: Told) -> String {
 fn table(seen: &SupplySeen, told: Told) -> Table {
     let mol = |value: f64| html! { (digits(value)) };
     let read = seen.forecast.measured.iter().rev().take(100).rev();
-    let read = read.map(|sample| vec![told.moment(sample.at), html! { "read" }, mol(sample.value), html! {}, html! {}]);
+    let read = read
+        .map(|sample| vec![told.moment(sample.at), html! { "read" }, mol(sample.value), html! {}, html! {}]);
     let expected = seen.forecast.curve.iter().take(100).map(|point| {
         let ends = [point.low_mol, point.high_mol].map(mol);
         [told.moment(point.at), html! { "expected" }, mol(point.likely_mol)].into_iter().chain(ends).collect()
     });
-    Table { columns: vec!["When", "How known", "Contents, mol", "Hardly less", "Hardly more"], rows: read.chain(expected).collect() }
+    Table {
+        columns: vec!["When", "How known", "Contents, mol", "Hardly less", "Hardly more"],
+        rows: read.chain(expected).collect(),
+    }
 }
 
 fn cylinders(all: &[CylinderForecast], told: Told) -> Markup {

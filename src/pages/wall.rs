@@ -125,8 +125,11 @@ fn turn(turns: &[Turn], told: Told) -> Markup {
 }
 
 fn due(morning: &Morning, told: Told) -> Markup {
-    let due: Vec<_> =
-        morning.pressing.iter().filter(|kept| matches!(kept.item.state, DueState::Overdue | DueState::Due)).collect();
+    let due: Vec<_> = morning
+        .pressing
+        .iter()
+        .filter(|kept| matches!(kept.item.state, DueState::Overdue | DueState::Due))
+        .collect();
     html! {
         section aria-labelledby="wall-due" {
             h2 id="wall-due" { "To do" }

@@ -129,7 +129,8 @@ pub(crate) fn look(
     let site = site::get(tx)?.value;
     let by_id = Reference::Id(glovebox.id);
     let days = days.clamp(1, 3660);
-    let followed = Interval::lasting(now - TimeDelta::days(days), TimeDelta::days(days)).expect("days is at least one");
+    let followed =
+        Interval::lasting(now - TimeDelta::days(days), TimeDelta::days(days)).expect("days is at least one");
     let stretch = TimeDelta::seconds((followed.length().num_seconds() / STRETCHES).max(60));
     let today = start_of_day(now.with_timezone(&site.timezone).date_naive(), site.timezone).unwrap_or(now);
     let ahead = Interval::lasting(today, AHEAD).expect("a week is not empty");
@@ -211,11 +212,20 @@ fn done(tx: &mut Tx<'_>, glovebox: &Stored<Glovebox>, range: Interval) -> Result
     Ok(done)
 }
 
-fn lanes(tx: &mut Tx<'_>, actor: &Actor, glovebox: &Stored<Glovebox>, ahead: Interval) -> Result<Vec<LaneSeen>> {
+fn lanes(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    glovebox: &Stored<Glovebox>,
+    ahead: Interval,
+) -> Result<Vec<LaneSeen>> {
     let places = places(&glovebox.value);
     let ids: Vec<ThingId> = places.iter().map(|(id, _)| *id).collect();
     let own = person_of(tx, actor)?.map(|person| PersonId::from(person.id));
-    let wanted = Wanted { from: Some(ahead.start() - TimeDelta::days(2)), to: Some(ahead.end() + TimeDelta::days(2)), ..Wanted::default() };
+    let wanted = Wanted {
+        from: Some(ahead.start() - TimeDelta::days(2)),
+        to: Some(ahead.end() + TimeDelta::days(2)),
+        ..Wanted::default()
+    };
     let wanted = Wanted { glovebox: Some(glovebox.id.into()), ..wanted };
     let mut names = Names::default();
     let mut booked: HashMap<BookingId, (Progress, Option<String>, bool)> = HashMap::new();
@@ -241,14 +251,16 @@ fn lanes(tx: &mut Tx<'_>, actor: &Actor, glovebox: &Stored<Glovebox>, ahead: Int
         let one = Taken { interval: busy.interval, why: busy.why, under_way, what, own };
         taken.entry(busy.resource).or_default().push(one);
     }
-    let lane = |(id, part): (ThingId, String)| LaneSeen { part, taken: taken.remove(&id).unwrap_or_default() };
+    let lane =
+        |(id, part): (ThingId, String)| LaneSeen { part, taken: taken.remove(&id).unwrap_or_default() };
     Ok(places.into_iter().map(lane).collect())
 }
 
 /// What a visit is for.
 fn tasks_of(tx: &mut Tx<'_>, id: VisitId) -> Result<Option<String>> {
     let Some(visit) = MaintenanceVisit::find(tx, id.uuid())? else { return Ok(None) };
-    let tasks: Vec<String> = visit.value.tasks.iter().map(|task| task.task.as_str().replace('_', " ")).collect();
+    let tasks: Vec<String> =
+        visit.value.tasks.iter().map(|task| task.task.as_str().replace('_', " ")).collect();
     Ok(Some(tasks.join(", ")))
 }
 
@@ -256,12 +268,18 @@ fn tasks_of(tx: &mut Tx<'_>, id: VisitId) -> Result<Option<String>> {
 fn by_date(mut items: Vec<KeptItem>) -> Vec<KeptItem> {
     items.sort_by_key(|kept| {
         let item = &kept.item;
-        (item.act_by.unwrap_or(DateTime::<Utc>::MAX_UTC), item.task.clone(), item.subject_tag.clone(), kept.id)
+        (
+            item.act_by.unwrap_or(DateTime::<Utc>::MAX_UTC),
+            item.task.clone(),
+            item.subject_tag.clone(),
+            kept.id,
+        )
     });
     items
 }
 
 fn gloves(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>) -> Result<Option<RuleLives>> {
-    let found = rules::all(tx)?.into_iter().find(|rule: &Stored<UpkeepRule>| rule.value.task.as_str() == GLOVES);
+    let found =
+        rules::all(tx)?.into_iter().find(|rule: &Stored<UpkeepRule>| rule.value.task.as_str() == GLOVES);
     found.map(|rule| lives::of_rule(tx, actor, now, &Reference::Id(rule.id))).transpose()
 }

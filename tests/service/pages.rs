@@ -207,3 +207,54 @@ fn a_hold_and_a_level_past_its_limit_are_told_in_words() {
     assert!(page.contains("displaces its oxygen, and no sense notices"), "{page}");
     assert!(!page.to_lowercase().contains("is safe"), "{page}");
 }
+
+#[test]
+fn a_box_is_drawn_from_its_readings_and_told_in_a_table() {
+    let world = World::sqlite();
+    world.furnished();
+    let read = |hours: i64, value: f64| {
+        let at = (world.now() - chrono::TimeDelta::hours(hours)).to_rfc3339();
+        json!({ "subject": "LYNX", "quantity": "oxygen_ppm", "at": at, "value": value })
+    };
+    // Twelve readings an hour apart, a week without any, and twelve more.
+    let hours = (1..=12)
+        .chain(181..=192)
+        .map(|hours| read(hours, 3.0 + 0.01 * f64::from(i32::try_from(hours).unwrap())));
+    world.keeper().post("/readings", &json!({ "readings": hours.collect::<Vec<_>>() })).is(200);
+    let service = json!({ "subject": "LYNX", "task": "leak_test", "done_at": world.now().to_rfc3339(), "done_by": "<b>Ada</b>" });
+    world.keeper().post("/services", &service).is(201);
+    let browser = Browser::keeper(&world);
+    let page = browser.get("/boxes/LYNX").text;
+    assert_eq!(page.matches("<path class=\"course\"").count(), 4, "two stretches at two sizes: {page}");
+    assert!(page.contains("caution from 10 ppm") && page.contains("action from 100 ppm"), "{page}");
+    assert!(page.contains("Oxygen was read between 3.0 and 4.9 ppm, never at the caution level"), "{page}");
+    assert!(page.contains("<th scope=\"col\">Greatest, ppm</th>") && page.contains("leak test"), "{page}");
+    assert_eq!(browser.get("/boxes/NOWHERE").status, 404);
+    assert_eq!(browser.get("/boxes/%3Cscript%3E").status, 404);
+    assert!(!browser.get("/boxes/LYNX?days=%3Cscript%3E").text.contains("script%3E"));
+}
+
+#[test]
+fn the_wall_says_when_its_picture_was_made_and_looks_anew_without_scripts() {
+    let world = World::sqlite();
+    world.furnished();
+    let wall = Browser::holding(&world, &token("wall", "facility:read"));
+    let page = wall.get("/wall").text;
+    assert!(page.contains("<noscript><meta http-equiv=\"refresh\" content=\"60\">"), "{page}");
+    assert!(page.contains("data-refresh=\"60\"") && page.contains("picture of"), "{page}");
+    assert!(page.contains("never read"), "{page}");
+}
+
+#[test]
+fn the_gas_is_drawn_with_its_band_and_the_line_of_changeover() {
+    let world = World::sqlite();
+    world.furnished();
+    let read = |day: i64| {
+        let at = (world.now() - chrono::TimeDelta::days(day)).to_rfc3339();
+        json!({ "subject": "AR-PANEL", "quantity": "gauge_bar", "at": at, "value": 80.0 + 4.0 * f64::from(i32::try_from(day).unwrap()) })
+    };
+    world.keeper().post("/readings", &json!({ "readings": (0..10).map(read).collect::<Vec<_>>() })).is(200);
+    let page = Browser::keeper(&world).get("/gas").text;
+    assert!(page.contains("class=\"band\"") && page.contains("course is-expected"), "{page}");
+    assert!(page.contains("bar gauge</text>") && page.contains("Asphyxiation"), "{page}");
+}

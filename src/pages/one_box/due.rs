@@ -47,7 +47,13 @@ fn drawn(seen: &BoxSeen, told: Told) -> Markup {
         .filter_map(|kept| {
             let due = kept.item.due?;
             let overdue = kept.item.state == DueState::Overdue;
-            Some(Span { label: title(kept), earliest: due.earliest, likely: due.likely, latest: due.latest, overdue })
+            Some(Span {
+                label: title(kept),
+                earliest: due.earliest,
+                likely: due.likely,
+                latest: due.latest,
+                overdue,
+            })
         })
         .collect();
     let Ok(whole) = Interval::new(told.now - BACK, told.now + DRAWN) else { return html! {} };
@@ -137,7 +143,11 @@ fn explained(kept: &KeptItem, seen: &BoxSeen, told: Told) -> Markup {
 }
 
 fn trigger_told(trigger: &TriggerState, told: Told) -> Markup {
-    let what = trigger.quantity.as_deref().map(|quantity| format!(", {}", quantity.replace('_', " "))).unwrap_or_default();
+    let what = trigger
+        .quantity
+        .as_deref()
+        .map(|quantity| format!(", {}", quantity.replace('_', " ")))
+        .unwrap_or_default();
     html! {
         div.trigger {
             h4 {

@@ -8,8 +8,8 @@ use crate::pages::plot::chart::{Chart, Layer, chart};
 use crate::pages::plot::frame::{Table, figure};
 use crate::pages::plot::scale::Scale;
 use crate::pages::plot::time::TimeAxis;
-use crate::pages::today::{Told, boxes};
 use crate::pages::say;
+use crate::pages::today::{Told, boxes};
 use crate::usecases::one_box::{BoxSeen, Done, LevelSeen};
 use chrono::{NaiveDate, TimeDelta};
 use maud::{Markup, html};
@@ -51,7 +51,9 @@ const fn name(quantity: MeasuredQuantity) -> &'static str {
 fn marks<'a>(done: &'a [Done], told: Told) -> Vec<(NaiveDate, String, Vec<&'a Done>)> {
     let date = |one: &Done| one.at.with_timezone(&told.zone).date_naive();
     let days = done.chunk_by(|one, next| date(one) == date(next));
-    days.zip(1..).map(|(day, number)| (date(&day[0]), i32::to_string(&number), day.iter().collect())).collect()
+    days.zip(1..)
+        .map(|(day, number)| (date(&day[0]), i32::to_string(&number), day.iter().collect()))
+        .collect()
 }
 
 fn done_words(done: &[&Done], told: Told) -> Markup {
@@ -75,11 +77,16 @@ fn drawn(level: &LevelSeen, seen: &BoxSeen, marks: &[(NaiveDate, String, Vec<&Do
     let values = level.course.iter().flat_map(|bucket| [bucket.min, bucket.max]);
     let mut layers = vec![
         Layer::Band(level.course.iter().map(|one| (middle(one), one.min, one.max)).collect()),
-        Layer::Line { points: level.course.iter().map(|one| (middle(one), one.mean())).collect(), expected: false },
+        Layer::Line {
+            points: level.course.iter().map(|one| (middle(one), one.mean())).collect(),
+            expected: false,
+        },
         Layer::Level { value: watched[0], words: format!("caution from {} ppm", watched[0]), action: false },
         Layer::Level { value: watched[1], words: format!("action from {} ppm", watched[1]), action: true },
     ];
-    layers.extend(marks.iter().filter_map(|(_, number, done)| Some(Layer::Mark(done.first()?.at, number.clone()))));
+    layers.extend(
+        marks.iter().filter_map(|(_, number, done)| Some(Layer::Mark(done.first()?.at, number.clone()))),
+    );
     let of = Chart {
         axis: TimeAxis { whole: seen.followed, zone: told.zone },
         scale: Scale::decades(values.chain(watched)),
@@ -94,7 +101,12 @@ fn drawn(level: &LevelSeen, seen: &BoxSeen, marks: &[(NaiveDate, String, Vec<&Do
         (say::length(seen.stretch)) "; where nothing was read, nothing is drawn."
         @if !marks.is_empty() { " Numbers mark what was done, told below." }
     };
-    figure(&caption, &chart(&of, &says), &table(level, seen, told), &format!("{}, by time", name(level.quantity)))
+    figure(
+        &caption,
+        &chart(&of, &says),
+        &table(level, seen, told),
+        &format!("{}, by time", name(level.quantity)),
+    )
 }
 
 /// Where a stretch's readings lie, in its middle.
@@ -104,7 +116,8 @@ fn middle(bucket: &Bucket) -> chrono::DateTime<chrono::Utc> {
 
 /// Stretches are joined unless they lie further apart than is usual, and than twice their length.
 fn gap(course: &[Bucket], stretch: TimeDelta) -> TimeDelta {
-    let mut steps: Vec<TimeDelta> = course.windows(2).map(|pair| middle(&pair[1]) - middle(&pair[0])).collect();
+    let mut steps: Vec<TimeDelta> =
+        course.windows(2).map(|pair| middle(&pair[1]) - middle(&pair[0])).collect();
     steps.sort_unstable();
     let usual = steps.get(steps.len() / 2).copied().unwrap_or(stretch);
     (usual * 3).max(stretch * 2)

@@ -2,11 +2,11 @@
 //! how far others came and where something is to be done.
 
 use super::due::rests_on;
+use crate::domain::upkeep::Meter as Counts;
 use crate::domain::upkeep::due::TriggerState;
 use crate::domain::upkeep::evidence::digits;
 use crate::domain::upkeep::lives::{Ending, PartLife};
 use crate::domain::upkeep::rules::Trigger;
-use crate::domain::upkeep::Meter as Counts;
 use crate::pages::plot::frame::{Table, figure};
 use crate::pages::plot::meter::{Meter, Row, Stop, meter};
 use crate::pages::say;
@@ -53,12 +53,17 @@ fn gloves(all: &RuleLives, seen: &BoxSeen, told: Told) -> Markup {
         | Trigger::Contents
         | Trigger::Finding { .. } => None,
     });
-    let mut watched: Vec<(f64, String)> = limit.map(|limit| (limit, format!("rule: {} {unit}", digits(limit)))).into_iter().collect();
+    let mut watched: Vec<(f64, String)> =
+        limit.map(|limit| (limit, format!("rule: {} {unit}", digits(limit)))).into_iter().collect();
     if let Ok(estimate) = &all.found.estimate {
         let b10 = estimate.b10.value;
         watched.push((b10, format!("one in ten failed by {} {unit}", digits(b10))));
     }
-    let drawn = Meter { what: format!("age of the gloves in use, {unit}"), rows: stations.iter().map(row).collect(), watched };
+    let drawn = Meter {
+        what: format!("age of the gloves in use, {unit}"),
+        rows: stations.iter().map(row).collect(),
+        watched,
+    };
     let says = gloves_say(&stations, unit);
     let caption = html! {
         (says) " The bar is the age of the gloves in use; a cross is where former ones failed, a ring where they were changed in time. "
@@ -97,7 +102,11 @@ fn gloves_say(stations: &[(String, Vec<&PartLife>)], unit: &str) -> String {
             None => format!("of those of {tag} it is not on record"),
         })
         .collect();
-    if ages.is_empty() { "The box has no stations.".to_owned() } else { format!("In use: {}.", say::and(&ages)) }
+    if ages.is_empty() {
+        "The box has no stations.".to_owned()
+    } else {
+        format!("In use: {}.", say::and(&ages))
+    }
 }
 
 fn lives_table(stations: &[(String, Vec<&PartLife>)], unit: &str, told: Told) -> Table {
@@ -123,14 +132,23 @@ fn purifier(seen: &BoxSeen, told: Told) -> Markup {
     if seen.glovebox.value.purifier.is_none() {
         return html! { p.quiet { "The box has no purifier." } };
     }
-    let looked: Vec<&TriggerState> =
-        seen.due.iter().flat_map(|kept| &kept.item.triggers).filter(|trigger| trigger.kind == UPTAKE).collect();
+    let looked: Vec<&TriggerState> = seen
+        .due
+        .iter()
+        .flat_map(|kept| &kept.item.triggers)
+        .filter(|trigger| trigger.kind == UPTAKE)
+        .collect();
     if looked.is_empty() {
         return html! { p.quiet { "No rule looks at what the purifier has taken up, or nothing has been computed yet." } };
     }
     let rows = looked.iter().map(|trigger| uptake_row(trigger)).collect();
-    let drawn = Meter { what: "taken up since the regeneration, % of rated capacity".to_owned(), rows, watched: Vec::new() };
-    let says: Vec<String> = looked.iter().map(|trigger| format!("{}.", say::plainly(&trigger.summary))).collect();
+    let drawn = Meter {
+        what: "taken up since the regeneration, % of rated capacity".to_owned(),
+        rows,
+        watched: Vec::new(),
+    };
+    let says: Vec<String> =
+        looked.iter().map(|trigger| format!("{}.", say::plainly(&trigger.summary))).collect();
     let says = says.join(" ");
     let caption = html! { (says) " The bar is the share of the rated capacity, the line where the rule has the purifier regenerated." };
     html! {
@@ -177,7 +195,8 @@ fn uptake_row(trigger: &TriggerState) -> Row {
 }
 
 fn uptake_table(looked: &[&TriggerState]) -> Table {
-    let cell = |value: Option<f64>| html! { @match value { Some(value) => (digits(value)), None => "not known" } };
+    let cell =
+        |value: Option<f64>| html! { @match value { Some(value) => (digits(value)), None => "not known" } };
     let row = |trigger: &&TriggerState| {
         let species = html! { (species(trigger)) };
         let figures = ["uptake", "limit", "capacity"].map(|name| cell(known(trigger, name)));

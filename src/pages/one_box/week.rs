@@ -37,7 +37,8 @@ pub(super) fn section(seen: &BoxSeen, told: Told) -> Markup {
             .collect(),
         shut,
     };
-    let caption = html! { (says) span.narrow-only { " The drawing shows the first two days, the table all." } };
+    let caption =
+        html! { (says) span.narrow-only { " The drawing shows the first two days, the table all." } };
     html! {
         section aria-labelledby="who" {
             h2 id="who" { "Who has it this week?" }
@@ -65,7 +66,9 @@ fn bar(taken: &Taken) -> Bar {
         Why::Work if taken.under_way => Form::UnderWay,
         Why::Work => Form::Work,
         Why::Upkeep => Form::Upkeep,
-        Why::TransferIn | Why::TransferOut | Why::Instrument | Why::CirculationOff | Why::Purge => Form::Beside,
+        Why::TransferIn | Why::TransferOut | Why::Instrument | Why::CirculationOff | Why::Purge => {
+            Form::Beside
+        }
     };
     Bar { interval: taken.interval, form, words: whose(taken).unwrap_or_default() }
 }
@@ -97,5 +100,8 @@ fn table(all: &[(&str, &Taken)], told: Told) -> Table {
             html! { @match whose(one) { Some(whose) => (say::name(&whose)), None => "booked" } },
         ]
     };
-    Table { columns: vec!["When", "Place", "For", "Whose, or what"], rows: all.iter().take(MOST_ROWS).map(row).collect() }
+    Table {
+        columns: vec!["When", "Place", "For", "Whose, or what"],
+        rows: all.iter().take(MOST_ROWS).map(row).collect(),
+    }
 }

@@ -144,7 +144,8 @@ fn runs<T>(points: &[T], at: impl Fn(&T) -> DateTime<Utc>, gap: TimeDelta) -> Ve
 pub(super) fn path(places: &[(f64, f64)]) -> String {
     let mut text = String::new();
     for (n, (x, y)) in places.iter().enumerate() {
-        write!(text, "{}{} {}", if n == 0 { "M" } else { "L" }, px(*x), px(*y)).expect("texts take whatever is written");
+        write!(text, "{}{} {}", if n == 0 { "M" } else { "L" }, px(*x), px(*y))
+            .expect("texts take whatever is written");
     }
     text
 }
@@ -180,10 +181,13 @@ mod tests {
     #[test]
     fn whatever_is_read_stays_within_the_frame() {
         let wild = [0.0, 1e-300, 1e300, f64::MAX, -5.0, 3.0];
-        let points: Vec<(DateTime<Utc>, f64)> = wild.into_iter().zip(-2..).map(|(value, n)| (at(4 * n), value)).collect();
-        let band: Vec<(DateTime<Utc>, f64, f64)> = points.iter().map(|(at, value)| (*at, value / 2.0, *value)).collect();
+        let points: Vec<(DateTime<Utc>, f64)> =
+            wild.into_iter().zip(-2..).map(|(value, n)| (at(4 * n), value)).collect();
+        let band: Vec<(DateTime<Utc>, f64, f64)> =
+            points.iter().map(|(at, value)| (*at, value / 2.0, *value)).collect();
         for scale in [Scale::decades(wild), Scale::from_nought(wild, 4.0), Scale::from_nought([], 4.0)] {
-            let layers = vec![Layer::Band(band.clone()), Layer::Line { points: points.clone(), expected: false }];
+            let layers =
+                vec![Layer::Band(band.clone()), Layer::Line { points: points.clone(), expected: false }];
             for (size, height) in [(WIDE, 330.0), (NARROW, 300.0)] {
                 let drawing = sized(&of(scale, layers.clone()), "", size, height).0;
                 let found = places(&drawing);
@@ -199,7 +203,9 @@ mod tests {
     #[test]
     fn nothing_is_drawn_where_nothing_was_read() {
         let points = [0, 4, 8, 30, 34, 60].map(|hour| (at(hour), 1.0)).to_vec();
-        let drawing = sized(&of(Scale::decades([1.0]), vec![Layer::Line { points, expected: false }]), "", WIDE, 330.0).0;
+        let drawing =
+            sized(&of(Scale::decades([1.0]), vec![Layer::Line { points, expected: false }]), "", WIDE, 330.0)
+                .0;
         assert_eq!(drawing.matches("class=\"course\"").count(), 2, "{drawing}");
         assert_eq!(drawing.matches("class=\"dot\"").count(), 1, "{drawing}");
     }
@@ -213,6 +219,9 @@ mod tests {
         ];
         let drawing = chart(&of(Scale::decades([1.0, 100.0]), layers), "the \"course\"").0;
         assert!(drawing.contains("course is-expected") && drawing.contains("watch is-action"), "{drawing}");
-        assert!(drawing.contains("caution &lt;10&gt;") && drawing.contains("aria-label=\"the &quot;course&quot;\""));
+        assert!(
+            drawing.contains("caution &lt;10&gt;")
+                && drawing.contains("aria-label=\"the &quot;course&quot;\"")
+        );
     }
 }

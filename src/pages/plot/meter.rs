@@ -54,9 +54,11 @@ pub(in crate::pages) fn meter(meter: &Meter, says: &str) -> Markup {
 }
 
 fn sized(meter: &Meter, says: &str, size: Size, steps: f64) -> Markup {
-    let values = meter.rows.iter().flat_map(|row| row.value.into_iter().chain(row.stops.iter().map(|stop| stop.0)));
+    let values =
+        meter.rows.iter().flat_map(|row| row.value.into_iter().chain(row.stops.iter().map(|stop| stop.0)));
     let scale = Scale::from_nought(values.chain(meter.watched.iter().map(|one| one.0)), steps);
-    let rows = Rows { top: TOP, bottom: TOP + ROW * f64::from(u32::try_from(meter.rows.len()).unwrap_or(u32::MAX)) };
+    let rows =
+        Rows { top: TOP, bottom: TOP + ROW * f64::from(u32::try_from(meter.rows.len()).unwrap_or(u32::MAX)) };
     let tops = (0u32..).map(|row| TOP + ROW * f64::from(row));
     let drawn = html! {
         @for (value, text) in scale.ticks() {
@@ -107,13 +109,19 @@ mod tests {
     #[test]
     fn bars_end_where_their_values_lie() {
         let rows = vec![
-            Row { label: "LEFT".into(), value: Some(50.0), stops: vec![(100.0, Stop::Failed), (80.0, Stop::Changed)] },
+            Row {
+                label: "LEFT".into(),
+                value: Some(50.0),
+                stops: vec![(100.0, Stop::Failed), (80.0, Stop::Changed)],
+            },
             Row { label: "RIGHT".into(), value: None, stops: Vec::new() },
         ];
         let of = Meter { what: "h".into(), rows, watched: Vec::new() };
         let drawing = sized(&of, "", Size { left: 0.0, right: 0.0, ..WIDE }, 5.0).0;
         // Half of 1040.
         assert!(drawing.contains("width=\"520\""), "{drawing}");
-        assert!(drawing.contains("is-failed") && drawing.contains("is-changed") && drawing.contains("unread"));
+        assert!(
+            drawing.contains("is-failed") && drawing.contains("is-changed") && drawing.contains("unread")
+        );
     }
 }

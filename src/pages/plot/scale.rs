@@ -67,9 +67,10 @@ impl Scale {
                 .take_while(|value| *value <= high + step * 0.01)
                 .map(|value| (value, plain(value, step)))
                 .collect(),
-            Self::Log { low, high } => {
-                (low..=high).map(|power| 10f64.powi(power)).map(|value| (value, plain(value, value))).collect()
-            }
+            Self::Log { low, high } => (low..=high)
+                .map(|power| 10f64.powi(power))
+                .map(|value| (value, plain(value, value)))
+                .collect(),
         }
     }
 }
@@ -83,7 +84,8 @@ fn power(value: f64, rounded: fn(f64) -> f64) -> i32 {
 /// The next of 1, 2 and 5 times a power of ten.
 fn round_step(least: f64) -> f64 {
     let ten = 10f64.powf(least.log10().floor());
-    let fitting = [1.0, 2.0, 5.0, 10.0].into_iter().map(|times| times * ten).find(|step| *step >= least * 0.999_999);
+    let fitting =
+        [1.0, 2.0, 5.0, 10.0].into_iter().map(|times| times * ten).find(|step| *step >= least * 0.999_999);
     fitting.unwrap_or(10.0 * ten)
 }
 
@@ -115,7 +117,9 @@ mod tests {
     #[test]
     fn a_decade_is_as_long_as_the_next() {
         let scale = Scale::decades([0.1, 100.0]);
-        for (value, share) in [(0.1, 0.0), (1.0, 1.0 / 3.0), (10.0, 2.0 / 3.0), (100.0, 1.0), (0.0, 0.0), (1e9, 1.0)] {
+        for (value, share) in
+            [(0.1, 0.0), (1.0, 1.0 / 3.0), (10.0, 2.0 / 3.0), (100.0, 1.0), (0.0, 0.0), (1e9, 1.0)]
+        {
             assert!((scale.share(value) - share).abs() < 1e-9, "{value}");
         }
     }

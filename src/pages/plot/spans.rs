@@ -34,7 +34,8 @@ pub(in crate::pages) fn spans(spans: &[Span], axis: TimeAxis, now: DateTime<Utc>
 }
 
 fn sized(spans: &[Span], axis: TimeAxis, now: DateTime<Utc>, says: &str, size: Size) -> Markup {
-    let rows = Rows { top: TOP, bottom: TOP + ROW * f64::from(u32::try_from(spans.len()).unwrap_or(u32::MAX)) };
+    let rows =
+        Rows { top: TOP, bottom: TOP + ROW * f64::from(u32::try_from(spans.len()).unwrap_or(u32::MAX)) };
     let lines = (0u32..).map(|row| TOP + ROW * f64::from(row) + 27.0);
     let drawn = html! {
         (frame::times(axis, size, rows))
@@ -92,7 +93,9 @@ mod tests {
             spans(&[span], axis, at(5), "").0
         };
         let whole = span(Some(at(10)), at(20), Some(at(30)));
-        assert!(!whole.contains("arrow") && whole.contains("class=\"likely\"") && whole.contains("&lt;x&gt;"));
+        assert!(
+            !whole.contains("arrow") && whole.contains("class=\"likely\"") && whole.contains("&lt;x&gt;")
+        );
         let open = span(Some(at(10)), at(20), None);
         assert_eq!((open.matches("\"arrow\"").count(), open.matches("reach-end").count()), (2, 2));
         let beyond = span(Some(at(200)), at(300), Some(at(400)));

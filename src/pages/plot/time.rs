@@ -65,7 +65,13 @@ impl TimeAxis {
             }
             if at >= self.whole.start() {
                 let local = at.with_timezone(&self.zone);
-                let text = local.format(if with_year { "%b %Y" } else if step == 1 { "%a %-d" } else { "%-d %b" });
+                let text = local.format(if with_year {
+                    "%b %Y"
+                } else if step == 1 {
+                    "%a %-d"
+                } else {
+                    "%-d %b"
+                });
                 ticks.push(Tick { at, text: text.to_string(), midnight: true });
             }
             date = date.and_then(|date| date.checked_add_days(Days::new(step)));
@@ -75,7 +81,9 @@ impl TimeAxis {
 
     fn hours(self, step: u32) -> Vec<Tick> {
         let mut at = self.whole.start();
-        if let Some(hour) = at.with_minute(0).and_then(|at| at.with_second(0)).and_then(|at| at.with_nanosecond(0)) {
+        if let Some(hour) =
+            at.with_minute(0).and_then(|at| at.with_second(0)).and_then(|at| at.with_nanosecond(0))
+        {
             at = hour;
         }
         let mut ticks = Vec::new();
@@ -124,7 +132,10 @@ mod tests {
 
     #[test]
     fn short_times_have_hours_and_long_ones_weeks() {
-        assert_eq!(told(&axis("2026-01-01T22:10:00Z", "2026-01-02T12:00:00Z").ticks(6)), ["Fri 2", "03:00", "06:00", "09:00", "12:00"]);
+        assert_eq!(
+            told(&axis("2026-01-01T22:10:00Z", "2026-01-02T12:00:00Z").ticks(6)),
+            ["Fri 2", "03:00", "06:00", "09:00", "12:00"]
+        );
         let month = axis("2026-01-01T00:00:00Z", "2026-02-01T00:00:00Z").ticks(6);
         assert_eq!(told(&month), ["5 Jan", "12 Jan", "19 Jan", "26 Jan"]);
         assert!(axis("2000-01-01T00:00:00Z", "2026-02-01T00:00:00Z").ticks(6).len() < 40);
@@ -134,7 +145,10 @@ mod tests {
     fn moments_beyond_the_ends_are_drawn_at_them() {
         let axis = axis("2026-01-01T00:00:00Z", "2026-01-02T00:00:00Z");
         let share = |at: DateTime<Utc>| axis.share(at);
-        assert!((share(DateTime::<Utc>::MIN_UTC)).abs() < 1e-9 && (share(DateTime::<Utc>::MAX_UTC) - 1.0).abs() < 1e-9);
+        assert!(
+            (share(DateTime::<Utc>::MIN_UTC)).abs() < 1e-9
+                && (share(DateTime::<Utc>::MAX_UTC) - 1.0).abs() < 1e-9
+        );
         assert!((share("2026-01-01T06:00:00Z".parse().unwrap()) - 0.25).abs() < 1e-9);
     }
 }

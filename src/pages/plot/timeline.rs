@@ -139,7 +139,8 @@ fn hatching(from: f64, to: f64, top: f64, height: f64, step: f64) -> String {
         let (left, right) = (foot.max(from), (foot + height).min(to));
         if right > left {
             let y = |x: f64| px(top + height - (x - foot));
-            write!(text, "M{} {}L{} {}", px(left), y(left), px(right), y(right)).expect("texts take whatever is written");
+            write!(text, "M{} {}L{} {}", px(left), y(left), px(right), y(right))
+                .expect("texts take whatever is written");
         }
         foot += step;
     }
