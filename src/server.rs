@@ -15,9 +15,9 @@ use crate::outbox;
 use crate::pages;
 use crate::telemetry;
 use crate::usecases::App;
-use actix_web::body::MessageBody;
+use actix_web::body::{EitherBody, MessageBody};
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
-use actix_web::http::Method;
+use actix_web::http::{Method, StatusCode};
 use actix_web::middleware::{Compress, Condition, Next, from_fn};
 use actix_web::{HttpRequest, HttpResponse, HttpServer, web};
 use std::net::TcpListener;
@@ -83,6 +83,7 @@ pub fn serve(
             .wrap(from_fn(move |request, next| {
                 limits::hold_back(limiter.clone(), counted.clone(), request, next)
             }))
+            .wrap(from_fn(held_back_on_a_page))
             .wrap(from_fn(move |request, next| metrics::observe(counters.clone(), request, next)))
             .wrap(Condition::new(!cors_origins.is_empty(), cors::rules(&cors_origins)))
             .wrap(from_fn(move |request, next| headers::protect(hsts, request, next)))
@@ -123,6 +124,27 @@ async fn keep_house(app: App) {
             tracing::warn!(error = ?error, "could not keep house");
         }
     }
+}
+
+/// Tells people at a browser on a page that they asked for too much, with the headers
+/// that a program would have got.
+async fn held_back_on_a_page<B: MessageBody>(
+    request: ServiceRequest,
+    next: Next<B>,
+) -> Result<ServiceResponse<EitherBody<B>>, actix_web::Error> {
+    let at_a_browser = pages::are_asked_for(request.request());
+    let answered = next.call(request).await?;
+    if !at_a_browser || answered.status() != StatusCode::TOO_MANY_REQUESTS {
+        return Ok(answered.map_into_left_body());
+    }
+    let (request, answer) = answered.into_parts();
+    let mut page = pages::too_often();
+    for (name, value) in answer.headers() {
+        if !page.headers().contains_key(name) {
+            page.headers_mut().insert(name.clone(), value.clone());
+        }
+    }
+    Ok(ServiceResponse::new(request, page).map_into_right_body())
 }
 
 /// Answers HEAD as GET (RFC 9110 §9.3.2); the encoder leaves the body out.

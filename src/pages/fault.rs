@@ -49,6 +49,16 @@ impl Fault {
         )
     }
 
+    /// Somebody asks more often than they may.
+    pub(super) fn too_often() -> Self {
+        Self::page(
+            StatusCode::TOO_MANY_REQUESTS,
+            "That was too much at once",
+            "Pages were asked for, or sign-ins failed, more often than this service allows. Nothing was changed; wait \
+             a minute and try again.",
+        )
+    }
+
     /// A form that did not come from a page of ours, or from an older sign-in.
     pub(super) fn strange_form() -> Self {
         Self::page(

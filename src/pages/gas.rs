@@ -80,7 +80,7 @@ fn supply(seen: &SupplySeen, told: Told) -> Markup {
                 }
             }
             (drawn(seen, told))
-            (cylinders(&forecast.cylinders, told))
+            (cylinders(&format!("Cylinders of {}", supply.tag), &forecast.cylinders, told))
             details.why {
                 summary { "What this rests on" }
                 (rests_on(&forecast.evidence, told))
@@ -141,7 +141,12 @@ fn drawn(seen: &SupplySeen, told: Told) -> Markup {
         (says) " The whole line was read since the last change, the dashed one is expected and lies in the band four times in five. "
         "Bars along the foot are booked work."
     };
-    figure(&caption, &chart(&of, &says), &table(seen, told), "contents read and expected")
+    figure(
+        &caption,
+        &chart(&of, &says),
+        &table(seen, told),
+        &format!("{}, contents read and expected", seen.supply.value.tag),
+    )
 }
 
 fn says(seen: &SupplySeen, told: Told) -> String {
@@ -176,11 +181,11 @@ fn table(seen: &SupplySeen, told: Told) -> Table {
     }
 }
 
-fn cylinders(all: &[CylinderForecast], told: Told) -> Markup {
+fn cylinders(what: &str, all: &[CylinderForecast], told: Told) -> Markup {
     let mol = |value: Option<f64>| html! { @match value { Some(value) => { (digits(value)) " mol" } None => "not known" } };
     html! {
         @if !all.is_empty() {
-            div.scroll tabindex="0" role="region" aria-label="Cylinders" {
+            div.scroll tabindex="0" role="region" aria-label=(what) {
                 table {
                     thead {
                         tr {

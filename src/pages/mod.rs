@@ -51,3 +51,8 @@ pub(crate) fn are_asked_for(request: &HttpRequest) -> bool {
 pub(crate) fn nowhere() -> HttpResponse {
     fault::Fault::nowhere().answer()
 }
+
+/// The page for those who ask more often than they may.
+pub(crate) fn too_often() -> HttpResponse {
+    fault::Fault::too_often().answer()
+}

@@ -1,7 +1,10 @@
 //! The pages: signing in, forms that are ours, names that mean harm.
 
 use crate::world::{Answer, Client, World, on_both_backends, token};
+use drykeep::config::HttpSettings;
+use drykeep::domain::quota::{Quota, Rates};
 use serde_json::json;
+use std::num::NonZeroU32;
 
 const KEEPER: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
      upkeep:manage plans:manage usage:read nightly:run";
@@ -257,4 +260,18 @@ fn the_gas_is_drawn_with_its_band_and_the_line_of_changeover() {
     let page = Browser::keeper(&world).get("/gas").text;
     assert!(page.contains("class=\"band\"") && page.contains("course is-expected"), "{page}");
     assert!(page.contains("bar gauge</text>") && page.contains("Asphyxiation"), "{page}");
+}
+
+#[test]
+fn who_asks_too_often_is_told_on_a_page() {
+    let quota = |requests| Quota::a_minute(NonZeroU32::new(requests).unwrap());
+    let rates = Rates { reads: quota(5), writes: quota(2), expensive: quota(1), failures: quota(3) };
+    let world = World::holding_callers_to(HttpSettings { rates: Some(rates), ..HttpSettings::default() });
+    let browser = Browser::keeper(&world);
+    assert_eq!(browser.get("/gas").status, 200);
+    let page = browser.get("/gas");
+    assert_eq!(page.status, 429);
+    assert!(page.text.contains("too much at once"), "{}", page.text);
+    assert!(page.header("retry-after").is_some() && page.header("ratelimit").is_some());
+    assert!(page.header("content-security-policy").unwrap().contains("style-src 'self'"));
 }
