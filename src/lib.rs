@@ -2,7 +2,7 @@
 //! takes bookings, and computes from logged use and readings when each kind
 //! of upkeep falls due.
 //!
-//! The way through: `main → cli → server → api → usecases → { domain, store }`.
+//! The way through: `main → cli → server → { api, pages } → usecases → { domain, store }`.
 
 pub mod api;
 mod certificates;
@@ -12,6 +12,7 @@ pub mod config;
 pub mod domain;
 pub mod identity;
 pub mod outbox;
+mod pages;
 pub mod server;
 pub mod store;
 pub mod telemetry;

@@ -1,4 +1,4 @@
-//! Serves the API: routes, request ids, limits and a graceful stop.
+//! Serves the API and the pages: routes, request ids, limits and a graceful stop.
 
 mod arrival;
 mod cors;
@@ -8,14 +8,16 @@ use crate::api::limits::{self, Limiter, Proxies};
 use crate::api::metrics::{self, Metrics};
 use crate::api::problem::{self, Problem};
 use crate::api::{self, contract, problem_pages};
+use crate::clock::fresh_secret;
 use crate::config::HttpSettings;
-use crate::identity::Verifier;
+use crate::identity::{FormKey, Verifier};
 use crate::outbox;
+use crate::pages;
 use crate::telemetry;
 use crate::usecases::App;
-use actix_web::body::MessageBody;
+use actix_web::body::{EitherBody, MessageBody};
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
-use actix_web::http::Method;
+use actix_web::http::{Method, StatusCode};
 use actix_web::middleware::{Compress, Condition, Next, from_fn};
 use actix_web::{HttpRequest, HttpResponse, HttpServer, web};
 use std::net::TcpListener;
@@ -64,7 +66,9 @@ pub fn serve(
     let limiter = web::Data::new(Limiter::new(settings.rates, proxies));
     let document = contract::document();
     let methods = web::Data::new(contract::methods(&document));
-    let HttpSettings { cors_origins, hsts, body_within, .. } = settings.clone();
+    let HttpSettings { cors_origins, hsts, body_within, form_key, .. } = settings.clone();
+    let form_key = form_key.unwrap_or_else(|| FormKey::of(fresh_secret()));
+    let keep = web::Data::new(pages::Keep { form_key, over_tls: hsts.is_some() });
     let server = HttpServer::new(move || {
         let (counters, counted, limiter) = (metrics.clone(), metrics.clone(), limiter.clone());
         // What stands below sees a request first, and its answer last.
@@ -73,11 +77,13 @@ pub fn serve(
             .app_data(verifier.clone())
             .app_data(metrics.clone())
             .app_data(methods.clone())
+            .app_data(keep.clone())
             .wrap(Compress::default())
             .wrap(from_fn(move |request, next| arrival::in_time(body_within, request, next)))
             .wrap(from_fn(move |request, next| {
                 limits::hold_back(limiter.clone(), counted.clone(), request, next)
             }))
+            .wrap(from_fn(held_back_on_a_page))
             .wrap(from_fn(move |request, next| metrics::observe(counters.clone(), request, next)))
             .wrap(Condition::new(!cors_origins.is_empty(), cors::rules(&cors_origins)))
             .wrap(from_fn(move |request, next| headers::protect(hsts, request, next)))
@@ -87,6 +93,7 @@ pub fn serve(
             .configure(api::described)
             .into_app()
             .service(problem_pages::explain)
+            .configure(pages::routes)
             .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi.json", document.clone()))
             .route("/docs", web::get().to(docs))
             .default_service(web::route().to(no_such_route))
@@ -121,6 +128,27 @@ async fn keep_house(app: App) {
     }
 }
 
+/// Tells people at a browser on a page that they asked for too much, with the headers
+/// that a program would have got.
+async fn held_back_on_a_page<B: MessageBody>(
+    request: ServiceRequest,
+    next: Next<B>,
+) -> Result<ServiceResponse<EitherBody<B>>, actix_web::Error> {
+    let at_a_browser = pages::are_asked_for(request.request());
+    let answered = next.call(request).await?;
+    if !at_a_browser || answered.status() != StatusCode::TOO_MANY_REQUESTS {
+        return Ok(answered.map_into_left_body());
+    }
+    let (request, answer) = answered.into_parts();
+    let mut page = pages::too_often();
+    for (name, value) in answer.headers() {
+        if !page.headers().contains_key(name) {
+            page.headers_mut().insert(name.clone(), value.clone());
+        }
+    }
+    Ok(ServiceResponse::new(request, page).map_into_right_body())
+}
+
 /// Answers HEAD as GET (RFC 9110 §9.3.2); the encoder leaves the body out.
 async fn head_as_get<B: MessageBody>(
     mut request: ServiceRequest,
@@ -141,6 +169,9 @@ async fn no_such_route(
     request: HttpRequest,
     methods: web::Data<contract::Methods>,
 ) -> Result<HttpResponse, Problem> {
+    if pages::are_asked_for(&request) {
+        return Ok(pages::nowhere());
+    }
     let allowed = methods.of(request.path());
     if allowed.is_empty() {
         return Err(Problem::new(problem::NOT_FOUND, format!("there is nothing at {}", request.path())));

@@ -1,11 +1,12 @@
-//! Who sends a request: the bearer token in its head (RFC 6750 §2.1). What makes a
-//! token good is another room's.
+//! Who sends a request: the bearer token in its head (RFC 6750 §2.1), or outside
+//! the API the one that a browser keeps. What makes a token good is another room's.
 
+use super::BASE;
 use super::problem::{self, Problem};
 use crate::domain::access::Actor;
-use crate::identity::Verifier;
+use crate::identity::{Verifier, token_in};
 use actix_web::dev::Payload;
-use actix_web::http::header::AUTHORIZATION;
+use actix_web::http::header::{AUTHORIZATION, COOKIE};
 use actix_web::{FromRequest, HttpMessage as _, HttpRequest, web};
 use std::pin::Pin;
 
@@ -40,7 +41,20 @@ async fn authenticate(request: &HttpRequest) -> Result<Actor, Problem> {
     let verifier = request
         .app_data::<web::Data<Verifier>>()
         .ok_or_else(|| Problem::new(problem::INTERNAL, "no keys are configured"))?;
-    Ok(verifier.admit(bearer_token(request)?).await?)
+    let token = match kept_token(request) {
+        Some(kept) => kept,
+        None => bearer_token(request)?,
+    };
+    Ok(verifier.admit(token).await?)
+}
+
+/// The token that a browser keeps for the pages. The API never looks at it: a
+/// browser sends it along with whatever another site makes it ask for.
+pub(super) fn kept_token(request: &HttpRequest) -> Option<&str> {
+    if request.path().starts_with(BASE) || request.headers().contains_key(AUTHORIZATION) {
+        return None;
+    }
+    request.headers().get(COOKIE).and_then(|line| line.to_str().ok()).and_then(token_in)
 }
 
 fn bearer_token(request: &HttpRequest) -> Result<&str, Problem> {

@@ -83,7 +83,7 @@ impl Limiter {
             self.buckets.with(&(failures, address), now, look).map_err(|spent| (failures, spent))?;
         }
         let asked = asked(request.method(), request.path());
-        if !request.headers().contains_key(AUTHORIZATION) {
+        if !request.headers().contains_key(AUTHORIZATION) && auth::kept_token(request).is_none() {
             return self.take(rates, asked, address, now);
         }
         match auth::identify(request).await {
@@ -122,13 +122,15 @@ fn credential(request: &HttpRequest) -> Option<&[u8]> {
     if is_feed(request.path()) {
         return request.uri().path_and_query().map(|address| address.as_str().as_bytes());
     }
-    request.headers().get(AUTHORIZATION).map(HeaderValue::as_bytes)
+    let sent = request.headers().get(AUTHORIZATION).map(HeaderValue::as_bytes);
+    sent.or_else(|| auth::kept_token(request).map(str::as_bytes))
 }
 
 /// What a request is counted as.
 fn asked(method: &Method, path: &str) -> Budget {
     let reads = [Method::GET, Method::HEAD, Method::OPTIONS].contains(method);
-    let mut parts = path.strip_prefix(BASE).unwrap_or_default().split('/').skip(1);
+    let Some(resource) = path.strip_prefix(BASE) else { return asked_of_pages(reads, path) };
+    let mut parts = resource.split('/').skip(1);
     let expensive = match parts.next().unwrap_or_default() {
         "calculations" | "openings" | "usage-statements" => true,
         "maintenance-plans" | "nightly-runs" | "closure-imports" => !reads,
@@ -137,6 +139,20 @@ fn asked(method: &Method, path: &str) -> Budget {
         }
         _ => false,
     };
+    counted(expensive, reads)
+}
+
+/// What a request for a page is counted as.
+fn asked_of_pages(reads: bool, path: &str) -> Budget {
+    let expensive = match path {
+        "/book" | "/gas" => true,
+        "/plan" => !reads,
+        _ => path.starts_with("/boxes/"),
+    };
+    counted(expensive, reads)
+}
+
+const fn counted(expensive: bool, reads: bool) -> Budget {
     match (expensive, reads) {
         (true, _) => Budget::Expensive,
         (false, true) => Budget::Reads,

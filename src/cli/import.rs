@@ -1,6 +1,7 @@
 //! `drykeep import`: loads fixtures and readings, or fills an empty database from an export.
 
 use super::load::{Occasion, Source, load};
+use super::progress::Progress;
 use super::{Failure, complain, open, say};
 use crate::config::Config;
 use crate::usecases::archive::{self, ArchiveError};
@@ -47,13 +48,15 @@ impl Import {
         }
         let app = open(config)?;
         let mut code = ExitCode::SUCCESS;
-        for path in &self.files {
+        for (number, path) in (1..).zip(&self.files) {
             let name = path.display().to_string();
+            let progress = Progress::begin(&format!("loading {name}, file {number} of {}", self.files.len()));
             let done = std::fs::read_to_string(path)
                 .map_err(|error| format!("{name}: {error}").into())
                 .and_then(|text| {
                     load(&app, Source { name: &name, text: &text }, None, Occasion::present(app.now()))
                 });
+            drop(progress);
             match done {
                 Ok(loaded) => {
                     say(&format!("{name}: loaded {}\n", loaded.summary()))?;

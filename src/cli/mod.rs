@@ -10,6 +10,7 @@ mod import;
 mod load;
 mod new_file;
 mod nightly;
+mod progress;
 mod serve;
 mod token;
 

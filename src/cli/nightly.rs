@@ -1,5 +1,6 @@
 //! `drykeep nightly`: computes what is due.
 
+use super::progress::Progress;
 use super::{Failure, complain, note, open, say};
 use crate::config::Config;
 use crate::domain::access::Actor;
@@ -36,10 +37,13 @@ impl Nightly {
     pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
         let app = open(config)?;
         let as_of = self.as_of.clone();
+        let progress =
+            if self.json { Progress::silent() } else { Progress::begin("working out what is due") };
         let run = app.command_blocking(move |tx, now| {
             let as_of = as_of.as_deref().map(|text| moment(tx, text)).transpose()?;
             run_night(tx, &Actor::operator(), now, as_of)
         });
+        drop(progress);
         app.store().close();
         let run = match run {
             Err(running @ Error::NightRunning) => {

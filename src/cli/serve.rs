@@ -2,6 +2,7 @@
 
 use super::{Failure, open};
 use crate::config::{Config, Flags};
+use crate::identity::FormKey;
 use crate::{server, telemetry};
 use clap::Args;
 use std::net::TcpListener;
@@ -37,7 +38,10 @@ pub(super) fn serve_until_stopped(
     let workers = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
     tracing::info!(address = %config.listen, database = %config.database, "serving");
     let store = app.store().clone();
-    let http = config.http.clone();
+    let mut http = config.http.clone();
+    if http.form_key.is_none() && config.key_set.is_none() {
+        http.form_key = Some(FormKey::derived(&config.secret()?));
+    }
     actix_web::rt::System::new().block_on(async move {
         Ok::<_, Failure>(server::serve(app, verifier, listener, workers, &http)?.await?)
     })?;

@@ -4,6 +4,7 @@
 use super::environment;
 use crate::domain::feed::Network;
 use crate::domain::quota::{Quota, Rates};
+use crate::identity::FormKey;
 use serde::Deserialize;
 use std::fmt::Display;
 use std::num::NonZeroU32;
@@ -32,6 +33,8 @@ pub struct HttpSettings {
     /// How long a service that was asked to stop goes on answering while it says that
     /// it is not ready, so that proxies send no more.
     pub drain: Duration,
+    /// What the forms of the pages are stamped with; `None` for a key of the process's own.
+    pub form_key: Option<FormKey>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -77,6 +80,7 @@ impl Default for HttpSettings {
             body_within: Duration::from_secs(30),
             answer_within: Duration::from_secs(60),
             drain: Duration::ZERO,
+            form_key: None,
         }
     }
 }
@@ -134,8 +138,22 @@ impl HttpSettings {
             hsts: (hsts > 0).then(|| Duration::from_secs(hsts.into())),
             most_connections: most,
             drain: Duration::from_secs(drain.into()),
+            form_key: form_key(faults),
         }
     }
+}
+
+/// The shortest key that forms are stamped with, in bytes.
+const SHORTEST_KEY: usize = 32;
+
+/// A key for forms, which stands in the environment only, as other secrets do.
+fn form_key(faults: &mut Vec<String>) -> Option<FormKey> {
+    let text = environment("PAGES_KEY")?;
+    if text.len() < SHORTEST_KEY {
+        faults.push(format!("pages_key: is shorter than {SHORTEST_KEY} characters"));
+        return None;
+    }
+    Some(FormKey::derived(text.as_bytes()))
 }
 
 /// A setting from the environment, else from the file, else the usual one.

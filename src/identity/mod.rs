@@ -15,6 +15,7 @@ mod issue;
 mod issuer;
 mod keyring;
 mod keys;
+mod session;
 mod token;
 
 pub use fault::{Fault, KeyError, Refusal};
@@ -22,10 +23,11 @@ pub use fetch::{KeySetUrl, KeySource};
 pub use inspect::{Inspection, KeysFound};
 pub use issue::{Claims, sign};
 pub use issuer::{External, Grant, GrantedBy, SITE};
+pub use session::{FormKey, PLAIN_COOKIE, SECURE_COOKIE, token_in};
 
 use crate::clock::Clock;
 use crate::domain::access::Actor;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use issuer::Issuer;
 use keyring::Keyring;
 use keys::KeySet;
@@ -84,6 +86,14 @@ impl Verifier {
         issuer.keys.make_ready(&self.clock, None).await;
         issuer.keys.make_ready(&self.clock, token.kid()).await;
         self.decide(&token, issuer)
+    }
+
+    /// For how long from now on a token says that it holds. Whether it is good is
+    /// not looked at.
+    pub fn left_of(&self, text: &str) -> Option<TimeDelta> {
+        let token = Token::parse(text).ok()?;
+        let end = claims::instant(token.claims(), "exp").ok()??;
+        Some(end - self.clock.now())
     }
 
     fn issuer_of(&self, token: &Token<'_>) -> Result<&Issuer, Fault> {

@@ -5,9 +5,9 @@ use actix_web::HttpResponse;
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, CROSS_ORIGIN_OPENER_POLICY, CROSS_ORIGIN_RESOURCE_POLICY, ETAG,
-    HeaderName, HeaderValue, REFERRER_POLICY, STRICT_TRANSPORT_SECURITY, X_CONTENT_TYPE_OPTIONS,
-    X_FRAME_OPTIONS,
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, CROSS_ORIGIN_OPENER_POLICY,
+    CROSS_ORIGIN_RESOURCE_POLICY, ETAG, HeaderName, HeaderValue, REFERRER_POLICY, STRICT_TRANSPORT_SECURITY,
+    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
 use actix_web::middleware::Next;
 use std::time::Duration;
@@ -20,6 +20,11 @@ const DATA: &str = "default-src 'none'; base-uri 'none'; form-action 'none'; fra
 const PAGE: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; \
      img-src 'self' data:; font-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; \
      frame-ancestors 'none'";
+
+/// Our own pages load what this service serves and nothing else, hold no script or
+/// style in themselves, and send their forms here only.
+const OWN_PAGE: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; \
+     connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
 
 const ALWAYS: [(HeaderName, &str); 5] = [
     (X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -52,7 +57,18 @@ fn put<B>(answer: &mut HttpResponse<B>, page: bool, own: bool) {
     for (name, value) in ALWAYS {
         headers.insert(name, HeaderValue::from_static(value));
     }
-    headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(if page { PAGE } else { DATA }));
+    let is_html = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
+    let policy = match (page, is_html) {
+        (true, _) => PAGE,
+        (false, true) => OWN_PAGE,
+        (false, false) => DATA,
+    };
+    headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    if policy == OWN_PAGE {
+        // Without it a browser would not say where a form comes from (Fetch standard, "append a
+        // request `Origin` header"), which is looked at before the form is.
+        headers.insert(REFERRER_POLICY, HeaderValue::from_static("same-origin"));
+    }
     // What the facility keeps is not for caches between: those that know its version
     // may ask whether it still holds, all else is fetched anew.
     if own && !headers.contains_key(CACHE_CONTROL) {

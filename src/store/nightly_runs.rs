@@ -122,3 +122,10 @@ pub(crate) fn page(tx: &mut Tx<'_>, after: Option<Uuid>, limit: i64) -> StoreRes
         .load(tx.db())?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
+
+/// The night computed for the latest moment.
+pub(crate) fn latest(tx: &mut Tx<'_>) -> StoreResult<Option<Night>> {
+    let row: Option<NightRow> =
+        nightly_runs::table.order(nightly_runs::as_of.desc()).first(tx.db()).optional()?;
+    row.map(TryInto::try_into).transpose()
+}

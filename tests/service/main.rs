@@ -28,6 +28,7 @@ mod lives;
 mod migrations;
 mod nights;
 mod ownership;
+mod pages;
 mod plans;
 mod readings;
 mod remembered;

@@ -19,11 +19,12 @@ use std::fmt::Write as _;
 use std::net::SocketAddr;
 
 /// Whom there is a token for, and what it allows.
-const TOKENS: [(&str, &str, &[Scope]); 4] = [
+const TOKENS: [(&str, &str, &[Scope]); 5] = [
     ("keeper", "runs the facility", Scope::ALL),
     ("researcher", "books for herself", &[Scope::FacilityRead, Scope::BookingsWrite]),
     ("gateway", "sends readings", &[Scope::ReadingsWrite]),
     ("portal", "keeps a copy for a department's pages", &[Scope::FacilityRead, Scope::UsageRead]),
+    ("wall", "a screen that everybody passes", &[Scope::FacilityRead]),
 ];
 const VALID: &str = "P7D";
 /// Time between now and the booking shown, so that there is leisure to paste it.
@@ -35,6 +36,12 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
     let mut text =
         format!("\nServing at http://{at} until interrupted; the contract is at http://{at}/docs/\n");
     text.push_str("\nTokens, valid for seven days\n");
+    line(
+        &mut text,
+        &format!(
+            "# To look instead of calling, open http://{at}/ and paste one of them, without its name, to sign in."
+        ),
+    );
     let mut tokens = Vec::new();
     for (subject, about, scopes) in TOKENS {
         let words: Vec<&str> = scopes.iter().map(|scope| scope.word()).collect();
@@ -43,7 +50,7 @@ pub(super) fn tour(app: &App, config: &Config, at: SocketAddr, zone: Tz) -> Resu
         line(&mut text, &format!("export {}={token}", subject.to_uppercase()));
         tokens.push(token);
     }
-    let [keeper, researcher, gateway, portal] = tokens.as_slice() else {
+    let [keeper, researcher, gateway, portal, _wall] = tokens.as_slice() else {
         return Err("a token is missing".into());
     };
     let call = Call { base: format!("http://{at}/api/v1") };

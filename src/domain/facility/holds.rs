@@ -80,6 +80,30 @@ impl Hold {
         self.part.is_none_or(|part| occupied.contains(&part))
     }
 
+    /// What to beware of while it is open. Common practice, no source; what is done
+    /// about it is for local rules and competent people.
+    pub fn caution(&self) -> &'static str {
+        match (self.source, self.alarming_quantity()) {
+            (HoldSource::Reading, Some(MeasuredQuantity::OxygenPpm)) => {
+                "Nobody works in it and nothing goes in or out; its chambers stay under vacuum. What is inside may have \
+                 met air: pyrophoric and water-reactive materials are for people qualified for them. Inert gas that \
+                 leaks or is purged into the room displaces its oxygen, and no sense notices. Call the responsible \
+                 person; local rules come first."
+            }
+            (HoldSource::Reading, _) => {
+                "Nobody works in it and nothing goes in or out until a competent person has looked. Water-reactive \
+                 materials inside may be reacting. Call the responsible person; local rules come first."
+            }
+            (HoldSource::LeakTest, _) => {
+                "A box that leaks lets air in, and its gas out into the room, where it displaces oxygen unnoticed. \
+                 Nobody works in it until a competent person has looked; local rules come first."
+            }
+            (HoldSource::Person, _) => {
+                "Somebody has closed it for a reason: ask before you touch anything at it. Local rules come first."
+            }
+        }
+    }
+
     /// The quantity whose reading opened it, where one did.
     pub fn alarming_quantity(&self) -> Option<MeasuredQuantity> {
         let word = self.evidence.get("quantity")?.as_str()?;

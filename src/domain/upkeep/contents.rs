@@ -97,6 +97,9 @@ pub struct GasForecast {
     pub contents_now_mol: Option<f64>,
     /// What of that can be used before changeover, mol.
     pub usable_mol: Option<f64>,
+    /// What the connected cylinders hold at changeover, at the temperature of now, mol.
+    #[serde(default)]
+    pub changeover_mol: Option<f64>,
     /// What cylinders on standby add to that, mol.
     pub standby_usable_mol: f64,
     /// What is drawn in a day, mol, with its 80 % interval.
@@ -127,6 +130,7 @@ impl GasForecast {
         Self {
             contents_now_mol: None,
             usable_mol: None,
+            changeover_mol: None,
             standby_usable_mol: standby
                 .iter()
                 .filter_map(|one| one.usable_mol)
@@ -189,6 +193,7 @@ fn fill(
 ) -> Result<(), String> {
     let changeover_c = vessel.temperature_at(now);
     let changeover = vessel.moles(history.supply.changeover, changeover_c).map_err(|e| e.to_string())?;
+    answer.changeover_mol = Some(changeover);
     let segments = segments(vessel, history, now, answer)?;
     let (draw, last) = present(answer, vessel, history, &segments, changeover, now)?;
     let month = draw.daily(now + TimeDelta::days(30));

@@ -25,6 +25,7 @@ pub mod room_assessment;
 pub mod rules;
 pub mod sensors;
 pub mod services;
+pub mod standing;
 pub mod stock;
 pub mod summed;
 pub mod trend;

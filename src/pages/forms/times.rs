@@ -1,0 +1,60 @@
+//! Local times out of forms: what the clock on the facility's wall shows, which the
+//! clocks may skip or show twice.
+
+use chrono::{DateTime, MappedLocalTime, TimeZone as _, Utc};
+use chrono_tz::Tz;
+
+use crate::domain::calendar::zone::LocalTime;
+
+/// A local time as an instant, and what to know of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(in crate::pages) struct Instant {
+    /// The instant.
+    pub(in crate::pages) at: DateTime<Utc>,
+    /// That the clocks show the time twice, and which is meant.
+    pub(in crate::pages) note: Option<String>,
+}
+
+/// Reads what `datetime-local` sends; of a time that comes twice the first is meant,
+/// one that is skipped is refused, in both cases with the reason in a sentence.
+pub(in crate::pages) fn instant(text: &str, zone: Tz) -> Result<Instant, String> {
+    if text.is_empty() {
+        return Err("Give a date and a time.".to_owned());
+    }
+    let local = LocalTime::parse(text).map_err(|error| format!("This {error}."))?;
+    let wall = local.wall();
+    let (day, clock) = (wall.format("%-d %b %Y"), wall.format("%H:%M"));
+    match zone.from_local_datetime(&wall) {
+        MappedLocalTime::Single(at) => Ok(Instant { at: at.to_utc(), note: None }),
+        MappedLocalTime::Ambiguous(first, second) => Ok(Instant {
+            at: first.to_utc(),
+            note: Some(format!(
+                "On {day} the clocks show {clock} twice: in {} and in {}. The first is meant.",
+                first.format("%Z"),
+                second.format("%Z")
+            )),
+        }),
+        MappedLocalTime::None => Err(format!(
+            "On {day} there is no {clock} in {}: the clocks are put forward then. Choose a time after the change.",
+            zone.name()
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The changes of 2026 in the European Union: Directive 2000/84/EC.
+    #[test]
+    fn times_that_are_skipped_or_come_twice_are_explained() {
+        let zone = chrono_tz::Europe::Vienna;
+        let plain = instant("2026-03-02T08:00", zone).unwrap();
+        assert_eq!((plain.at.to_rfc3339(), plain.note), ("2026-03-02T07:00:00+00:00".to_owned(), None));
+        let twice = instant("2026-10-25T02:30", zone).unwrap();
+        assert_eq!(twice.at.to_rfc3339(), "2026-10-25T00:30:00+00:00");
+        assert!(twice.note.unwrap().contains("twice: in CEST and in CET"));
+        assert!(instant("2026-03-29T02:30", zone).unwrap_err().contains("there is no 02:30"));
+        assert!(instant("", zone).is_err() && instant("tomorrow", zone).is_err());
+    }
+}

@@ -1,0 +1,37 @@
+// A little help for those whose browser runs scripts; every page is whole without it.
+"use strict";
+
+// What is wrong with a form is read first.
+const faults = document.getElementById("faults");
+if (faults) faults.focus();
+
+// A form that is on its way is not sent twice.
+for (const form of document.querySelectorAll("form[method=post]")) {
+  form.addEventListener("submit", () => {
+    const buttons = form.querySelectorAll("button");
+    setTimeout(() => { for (const button of buttons) button.disabled = true; }, 0);
+    addEventListener("pageshow", () => { for (const button of buttons) button.disabled = false; });
+  });
+}
+
+// A screen that nobody touches looks anew; where the service does not answer it keeps
+// the last picture and says so.
+const shown = document.querySelector("main[data-refresh]");
+if (shown) {
+  setInterval(async () => {
+    try {
+      const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(30000) });
+      if (answer.redirected || answer.status === 401 || answer.status === 403) return location.reload();
+      if (!answer.ok) throw new Error(answer.status);
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const fresh = page.querySelector("main[data-refresh]");
+      // A newer service may draw with another style sheet.
+      const style = (of) => of.querySelector("link[rel=stylesheet]")?.getAttribute("href");
+      if (!fresh || style(page) !== style(document)) return location.reload();
+      shown.replaceChildren(...fresh.childNodes);
+    } catch {
+      const late = shown.querySelector(".late");
+      if (late) late.hidden = false;
+    }
+  }, 1000 * Number(shown.dataset.refresh));
+}

@@ -1,0 +1,86 @@
+//! `/`: the keeper's morning, as three questions. Is every box dry? What is to do
+//! before anyone arrives? What may surprise this week?
+
+pub(super) mod boxes;
+mod to_do;
+pub(super) mod week;
+
+use super::fault::Fault;
+use super::layout::{self, Frame};
+use super::session::Visitor;
+use super::{Site, say};
+use crate::usecases::morning::{self, Morning};
+use actix_web::{HttpResponse, get, web};
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use maud::{Markup, html};
+
+/// The moment and the zone that times are told from.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Told {
+    /// The moment.
+    pub(super) now: DateTime<Utc>,
+    /// The zone.
+    pub(super) zone: Tz,
+}
+
+impl Told {
+    /// The day and the time.
+    pub(super) fn moment(self, at: DateTime<Utc>) -> Markup {
+        say::moment(at, self.now, self.zone)
+    }
+
+    /// The day.
+    pub(super) fn day(self, at: DateTime<Utc>) -> String {
+        say::day(at, self.now, self.zone)
+    }
+}
+
+#[get("/")]
+async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
+    let actor = visitor.actor.clone();
+    let morning = app.query(move |tx, now| morning::look(tx, &actor, now)).await?;
+    let frame = Frame {
+        title: "Today",
+        facility: morning.site.name.as_str(),
+        here: "/",
+        visitor: &visitor,
+        refresh: None,
+    };
+    Ok(layout::sent(&mut HttpResponse::Ok(), &layout::page(frame, &page(&morning))))
+}
+
+fn page(morning: &Morning) -> Markup {
+    let told = Told { now: morning.now, zone: morning.site.timezone };
+    html! {
+        header.day {
+            h1 { (morning.now.with_timezone(&told.zone).format("%A %-d %B %Y")) }
+            p.quiet {
+                "As of " (say::clock(told.now, told.zone)) " (" (say::zone(told.now, told.zone)) "). " (opening(morning, told))
+            }
+        }
+        (boxes::section(morning, told))
+        (to_do::section(morning, told))
+        (week::section(morning, told))
+        @if !morning.site.contact.as_str().is_empty() {
+            p.contact { "To call: " span dir="auto" { (say::name(morning.site.contact.as_str())) } }
+        }
+    }
+}
+
+fn opening(morning: &Morning, told: Told) -> Markup {
+    let hours: Vec<String> = morning
+        .open
+        .iter()
+        .map(|open| {
+            format!("{} to {}", say::clock(open.start(), told.zone), say::clock(open.end(), told.zone))
+        })
+        .collect();
+    html! {
+        @if hours.is_empty() { "The facility is not open today." } @else { "Open " (say::and(&hours)) "." }
+    }
+}
+
+pub(super) fn routes(config: &mut web::ServiceConfig) {
+    config.service(show);
+}

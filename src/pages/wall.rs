@@ -1,0 +1,171 @@
+//! `/wall`: a screen that everybody passes. It looks every minute anew, can be read from
+//! across a room, and says when its picture was made and which readings are old.
+
+use super::fault::Fault;
+use super::layout::{self, Frame};
+use super::session::Visitor;
+use super::today::{Told, week};
+use super::{Site, say};
+use crate::domain::booking::Progress;
+use crate::domain::upkeep::DueState;
+use crate::domain::upkeep::standing::{Course, Height, Standing};
+use crate::usecases::morning::{self, BoxNow, Morning, Turn};
+use actix_web::{HttpResponse, get, web};
+use chrono::TimeDelta;
+use maud::{Markup, html};
+
+/// Seconds between two looks.
+const REFRESH: u32 = 60;
+/// A night's findings older than this are told to be old.
+const NIGHT: TimeDelta = TimeDelta::hours(36);
+
+#[get("/wall")]
+async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
+    let actor = visitor.actor.clone();
+    let morning = app.query(move |tx, now| morning::look(tx, &actor, now)).await?;
+    let frame = Frame {
+        title: "Wall screen",
+        facility: morning.site.name.as_str(),
+        here: "/wall",
+        visitor: &visitor,
+        refresh: Some(REFRESH),
+    };
+    Ok(layout::sent(&mut HttpResponse::Ok(), &layout::screen(frame, &page(&morning))))
+}
+
+fn page(morning: &Morning) -> Markup {
+    let told = Told { now: morning.now, zone: morning.site.timezone };
+    html! {
+        header.wall-head {
+            h1 { (say::name(morning.site.name.as_str())) }
+            p {
+                (told.now.with_timezone(&told.zone).format("%A %-d %B")) ", picture of "
+                strong { time datetime=(told.now.to_rfc3339()) { (told.now.with_timezone(&told.zone).format("%H:%M:%S")) } }
+                " (" (told.now.with_timezone(&told.zone).format("%Z")) ")"
+            }
+        }
+        p.late hidden role="status" { "▲ This picture is old: the service has not answered since the time shown. Look at the instruments." }
+        @for one in &morning.boxes {
+            @for hold in &one.holds {
+                @let part = hold.part_tag.as_ref().map(|part| format!("/{part}")).unwrap_or_default();
+                div.wall-hold {
+                    p.wall-big { span aria-hidden="true" { "■ " } (one.glovebox.value.tag) (part) " is closed to use" }
+                    p { (say::name(hold.hold.value.reason.as_str())) }
+                    p { (hold.hold.value.caution()) }
+                }
+            }
+        }
+        ul.wall-boxes { @for one in &morning.boxes { li { (glovebox(one, told)) } } }
+        div.wall-foot {
+            (due(morning, told))
+            (gas(morning, told))
+        }
+        @if !morning.site.contact.as_str().is_empty() {
+            p.wall-contact { "To call: " span dir="auto" { (say::name(morning.site.contact.as_str())) } }
+        }
+    }
+}
+
+fn glovebox(one: &BoxNow, told: Told) -> Markup {
+    html! {
+        h2 { (one.glovebox.value.tag) span.quiet { " " (one.glovebox.value.working_gas.word()) } }
+        dl.wall-levels {
+            (level("Oxygen", &one.oxygen, told))
+            (level("Water", &one.water, told))
+        }
+        p.wall-turn { (turn(&one.turns, told)) }
+    }
+}
+
+fn level(what: &str, level: &Standing, told: Told) -> Markup {
+    let height = level.height();
+    let high = height > Some(Height::Below);
+    html! {
+        div.is-high[high] {
+            dt { (what) ", ppm" }
+            dd {
+                @match level.last {
+                    None => span { "never read" },
+                    Some(last) => {
+                        strong { (say::level(last.value)) }
+                        @match level.course {
+                            Some(Course::Rising(_)) => span title="rising" role="img" aria-label="rising" { " ↗" },
+                            Some(Course::Falling(_)) => span title="falling" role="img" aria-label="falling" { " ↘" },
+                            Some(Course::Steady) => span title="steady" role="img" aria-label="steady" { " →" },
+                            None => {},
+                        }
+                        @match height {
+                            Some(Height::Action) => p.word { "▲ at or past action" },
+                            Some(Height::Caution) => p.word { "▲ past caution" },
+                            Some(Height::Below) | None => {},
+                        }
+                        @if level.stale { p.word { "? read " (say::ago(last.at, told.now)) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Who is in a box, or comes next.
+fn turn(turns: &[Turn], told: Told) -> Markup {
+    let who = |turn: &Turn| html! { @match &turn.who { Some(who) => (say::name(who)), None => "booked" } };
+    let under_way = turns.iter().find(|turn| turn.progress == Progress::InUse);
+    let next = turns.iter().find(|turn| turn.progress != Progress::InUse);
+    html! {
+        @match (under_way, next) {
+            (Some(turn), _) if turn.interval.end() <= told.now => {
+                span.word { "▲ in use, was to end " (told.moment(turn.interval.end())) }
+            }
+            (Some(turn), _) => { "In use until " (told.moment(turn.interval.end())) ": " (who(turn)) }
+            (None, Some(turn)) => { "Free until " (told.moment(turn.interval.start())) ", then " (who(turn)) }
+            (None, None) => "Nobody booked today",
+        }
+    }
+}
+
+fn due(morning: &Morning, told: Told) -> Markup {
+    let due: Vec<_> = morning
+        .pressing
+        .iter()
+        .filter(|kept| matches!(kept.item.state, DueState::Overdue | DueState::Due))
+        .collect();
+    html! {
+        section aria-labelledby="wall-due" {
+            h2 id="wall-due" { "To do" }
+            @if due.is_empty() { p { "Nothing is overdue or due today." } }
+            ul {
+                @for kept in due.iter().take(5) {
+                    li {
+                        @if kept.item.state == DueState::Overdue { span.word { "◆ overdue " } } @else { "● today " }
+                        (say::task(kept.item.task.as_str())) ", " (kept.item.subject_tag)
+                    }
+                }
+                @if due.len() > 5 { li.quiet { "and " (due.len() - 5) " more" } }
+            }
+            @if let Some(night) = &morning.night {
+                @let old = told.now - night.as_of > NIGHT;
+                p.quiet { @if old { span.word { "? old: " } } "Computed " (say::ago(night.as_of, told.now)) }
+            } @else { p.quiet { "Nothing has been computed yet." } }
+        }
+    }
+}
+
+fn gas(morning: &Morning, told: Told) -> Markup {
+    html! {
+        @if let Some(night) = &morning.night {
+            section aria-labelledby="wall-gas" {
+                h2 id="wall-gas" { "Gas until changeover" }
+                ul {
+                    @for supply in &night.gas_supplies {
+                        li { strong { (supply.tag) } ": " (week::left(supply.empty, supply.reason.as_deref(), told)) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+pub(super) fn routes(config: &mut web::ServiceConfig) {
+    config.service(show);
+}
