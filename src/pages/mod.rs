@@ -6,9 +6,14 @@
 //! Knows nothing of the store and of the API's wire types.
 
 mod assets;
+mod book;
+mod bookings;
+mod closeout;
 mod fault;
 mod forms;
+mod held;
 mod layout;
+mod plan;
 mod plot;
 mod say;
 mod session;
@@ -35,6 +40,11 @@ type Site = web::Data<App>;
 /// Every page, and what pages load.
 pub(crate) fn routes(config: &mut web::ServiceConfig) {
     config.service(assets::asset).configure(sign_in::routes).configure(today::routes);
+    config
+        .configure(book::routes)
+        .configure(bookings::routes)
+        .configure(closeout::routes)
+        .configure(plan::routes);
 }
 
 /// Whether somebody at a browser asks for something outside the API.

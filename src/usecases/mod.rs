@@ -5,8 +5,10 @@
 pub(crate) mod adopt_plan;
 pub(crate) mod assess_room;
 pub(crate) mod book;
+pub(crate) mod booking_sheet;
 pub(crate) mod calendar_feeds;
 pub(crate) mod calendar_keys;
+pub(crate) mod choices;
 pub(crate) mod correct_service;
 pub(crate) mod due_items;
 mod error;
@@ -24,6 +26,7 @@ pub(crate) mod once;
 pub(crate) mod openings;
 mod part_history;
 pub(crate) mod parts;
+pub(crate) mod plan_desk;
 mod plan_snapshot;
 pub(crate) mod plan_text;
 pub(crate) mod propose_plan;

@@ -26,6 +26,7 @@ mod migrations;
 mod nights;
 mod ownership;
 mod pages;
+mod pages_booking;
 mod plans;
 mod readings;
 mod room_oxygen;

@@ -3,21 +3,21 @@
 use crate::world::{Answer, Client, World, on_both_backends, token};
 use serde_json::json;
 
-const KEEPER: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
+pub(crate) const KEEPER: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
      upkeep:manage plans:manage usage:read nightly:run";
 
 /// Pages that anybody who may see the facility can open.
-const OPEN_PAGES: &[&str] = &["/"];
+const OPEN_PAGES: &[&str] = &["/", "/book", "/bookings"];
 
 /// Somebody at a browser that keeps a cookie.
-struct Browser {
+pub(crate) struct Browser {
     client: Client,
     cookie: String,
 }
 
 impl Browser {
     /// A browser with a token kept in it.
-    fn holding(world: &World, token: &str) -> Self {
+    pub(crate) fn holding(world: &World, token: &str) -> Self {
         Self { client: world.anyone(), cookie: format!("drykeep={token}") }
     }
 
@@ -25,11 +25,11 @@ impl Browser {
         Self::holding(world, &token("keeper", KEEPER))
     }
 
-    fn get(&self, path: &str) -> Answer {
+    pub(crate) fn get(&self, path: &str) -> Answer {
         self.client.send("GET", path, &[("cookie", &self.cookie), ("accept", "text/html")], None)
     }
 
-    fn post(&self, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+    pub(crate) fn post(&self, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
         let mut all =
             vec![("cookie", self.cookie.as_str()), ("content-type", "application/x-www-form-urlencoded")];
         all.extend_from_slice(headers);
@@ -38,7 +38,7 @@ impl Browser {
 }
 
 /// What stands in the field with the stamp.
-fn stamp(page: &Answer) -> String {
+pub(crate) fn stamp(page: &Answer) -> String {
     let (_, rest) = page.text.split_once("name=\"stamp\" value=\"").expect("the page has a form");
     rest.split('"').next().unwrap().to_owned()
 }
