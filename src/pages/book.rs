@@ -83,12 +83,13 @@ async fn take(app: Site, posted: Posted) -> Result<HttpResponse, Fault> {
         let form = Form { filled: &filled, faults };
         answer(status, &Told { choices: &choices, visitor: &visitor, form, need, found: None, refusal })
     };
-    let (need, new) = match need::read(&filled, &choices).and_then(|need| {
-        let new = need::booking(&filled, &need, &choices)?;
-        Ok((need, new))
-    }) {
-        Ok(both) => both,
+    let need = match need::read(&filled, &choices) {
+        Ok(need) => need,
         Err(faults) => return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, None, &faults, None)),
+    };
+    let new = match need::booking(&filled, &need, &choices) {
+        Ok(new) => new,
+        Err(faults) => return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, Some(&need), &faults, None)),
     };
     let actor = visitor.actor.clone();
     match app.command(move |tx, now| book::book(tx, &actor, now, &new)).await {
@@ -155,7 +156,9 @@ fn answer(status: StatusCode, told: &Told<'_>) -> HttpResponse {
 fn body(told: &Told<'_>) -> Markup {
     // What is wrong may be in either form; the first one is open where it has its faults.
     let settled = told.need.is_some() && !told.form.faults.iter().any(|fault| need::has(&fault.field));
-    let begun = told.need.is_some();
+    // Where only the need is at fault, there is nothing yet to choose from.
+    let chosen = told.form.faults.iter().any(|fault| !need::has(&fault.field));
+    let begun = told.need.is_some() && (told.found.is_some() || told.refusal.is_some() || chosen);
     html! {
         header.day { h1 { "Book a place" } }
         (told.form.summary())

@@ -151,7 +151,7 @@ fn page(sheet: &Sheet, visitor: &Visitor, form: Form<'_>) -> Markup {
                 @match value.progress {
                     Progress::Booked => { "It has not begun: it can be closed out from " (say::moment(value.interval.start(), now, zone)) " on." },
                     Progress::ClosedOut => "It is closed out already.",
-                    Progress::InUse | Progress::NoShow | Progress::Cancelled => "It took place no longer, so there is nothing to close out.",
+                    Progress::InUse | Progress::NoShow | Progress::Cancelled => "It was cancelled or released, so there is nothing to close out.",
                 }
             }
         }

@@ -371,3 +371,38 @@ fn rare(told: &Told<'_>) -> Markup {
         }, "text"))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::names::Tag;
+
+    fn minutes(text: &str) -> Option<i64> {
+        length(&mut Check::default(), text).map(|length| length.num_minutes())
+    }
+
+    #[test]
+    fn hours_are_read_as_people_write_them() {
+        assert_eq!(["2", "1.5", "1,5", "1:30", "0.25"].map(minutes), [120, 90, 90, 90, 15].map(Some));
+        for nothing in ["", "0", "-1", "many", "1:x", "NaN", "inf", "1e9", "745"] {
+            assert_eq!(minutes(nothing), None, "{nothing}");
+        }
+    }
+
+    #[test]
+    fn a_place_is_read_from_its_button_as_it_was_written() {
+        let at: DateTime<Utc> = "2030-01-07T09:00:00Z".parse().unwrap();
+        let tags = ["S1", "S2"].map(|tag| Tag::parse(tag).unwrap());
+        let written = place("LYNX", tags.iter(), at);
+        assert_eq!(written, "LYNX/S1+S2@2030-01-07T09:00:00Z");
+        assert_eq!(taken(&written), Some(("LYNX", vec!["S1", "S2"], at)));
+        assert_eq!(["own", "", "LYNX@", "LYNX/S1@soon"].map(taken), [const { None }; 4]);
+    }
+
+    #[test]
+    fn a_place_that_was_taken_stands_as_ones_own_in_the_facilitys_time() {
+        let filled = Filled::default().with("take", "LYNX/S1@2030-01-07T09:00:00Z").with("start", "tomorrow");
+        let filled = as_taken(filled, chrono_tz::Europe::Vienna);
+        assert_eq!((filled.get("box"), filled.get("start")), ("LYNX", "2030-01-07T10:00"));
+    }
+}

@@ -13,7 +13,7 @@ pub(super) fn explained(refusal: &BookingRefusal, told: &Told<'_>) -> Markup {
         return html! {};
     }
     html! {
-        div.taken role="alert" tabindex="-1" id=[told.form.faults.is_empty().then_some("faults")] {
+        div.taken role="alert" tabindex="-1" id=[told.form.faults.is_empty().then_some("faults")] autofocus[told.form.faults.is_empty()] {
             h2 { span.mark aria-hidden="true" { "◆ " } "That time is taken" }
             ul {
                 @for conflict in &refusal.conflicts { li { (in_words(conflict, told)) } }
