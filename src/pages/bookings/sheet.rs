@@ -159,7 +159,7 @@ fn timeline(sheet: &Sheet) -> Markup {
         @if !groups.is_empty() {
             section aria-labelledby="course" {
                 h2 id="course" { "Its course" }
-                ol.course {
+                ol.steps {
                     @for (at, why, parts) in &groups {
                         li {
                             p.at { (say::span(at.start(), at.end(), now, zone)) }

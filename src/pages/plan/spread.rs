@@ -245,7 +245,7 @@ fn told_visit(visit: &Visit, spread: &Spread) -> Markup {
             }
             details {
                 summary { "Why then" }
-                ul.why { @for reason in &visit.reasons { li { (say::locally(reason, now, zone)) } } }
+                ul.reasons { @for reason in &visit.reasons { li { (say::locally(reason, now, zone)) } } }
             }
         }
     }
