@@ -8,6 +8,7 @@
 import { readFileSync, mkdirSync } from "node:fs";
 import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
+import { pagesOf, walk as walkToBook } from "./booking.mjs";
 
 const [browserPath, base] = process.argv.slice(2);
 const { KEEPER, RESEARCHER, WALL, SHOTS } = process.env;
@@ -30,6 +31,7 @@ const PAGES = [
   ["box-wall", WALL, "/boxes/HERON?days=365"],
   ["gas", KEEPER, "/gas"],
   ["wall", WALL, "/wall"],
+  ...pagesOf({ KEEPER, RESEARCHER }),
 ];
 
 const faults = [];
@@ -59,7 +61,8 @@ async function open(name, options = {}) {
   const page = await context.newPage();
   page.on("pageerror", (error) => fault(name, `a script failed: ${error}`));
   page.on("console", (message) => {
-    const refused = page.expectedStatus && message.text().includes(`status of ${page.expectedStatus}`);
+    const told = message.text().includes("status of");
+    const refused = told && (page.anyStatus || (page.expectedStatus && message.text().includes(`status of ${page.expectedStatus}`)));
     const expected = refused || (page.isCutOff && message.text().includes("ERR_INTERNET_DISCONNECTED"));
     if (["error", "warning"].includes(message.type()) && !expected) fault(name, `console: ${message.text()}`);
   });
@@ -216,6 +219,15 @@ for (const [size, [width, height]] of Object.entries(SIZES)) {
   }
   await page.context().close();
 }
+
+/** A picture of a page as it is in the middle of a walk. */
+async function shot(page, name) {
+  if (!SHOTS) return;
+  mkdirSync(SHOTS, { recursive: true });
+  await page.screenshot({ path: `${SHOTS}/walk-${name}.png`, fullPage: true });
+}
+
+await walkToBook({ open, go, signIn, accessible, fits, expect, shot, base, KEEPER, RESEARCHER });
 
 await browser.close();
 if (faults.length > 0) {

@@ -1,8 +1,6 @@
 //! Forms: read once, checked to be ours, shown again with what is wrong. A field's
 //! name is its `id`, so that the summary of faults can lead to it.
 
-#![expect(dead_code, unused_imports, reason = "the pages for booking, which follow, use the rest")]
-
 mod times;
 
 pub(super) use times::{Instant, instant};
@@ -55,6 +53,16 @@ impl Filled {
     }
 }
 
+impl Filled {
+    /// The same with this value for a field, whatever it had.
+    #[must_use]
+    pub(super) fn with(mut self, name: &str, value: impl Into<String>) -> Self {
+        self.0.retain(|(known, _)| known != name);
+        self.0.push((name.to_owned(), value.into()));
+        self
+    }
+}
+
 /// Reads a form that came from a page of ours, whoever sent it.
 pub(super) async fn read(request: &HttpRequest, payload: &mut Payload) -> Result<Filled, Fault> {
     if !session::is_from_here(request) {
@@ -96,6 +104,13 @@ impl FromRequest for Posted {
 /// The hidden field that shows a form to be ours; each form has it.
 pub(super) fn stamp(visitor: &Visitor) -> Markup {
     html! { input type="hidden" name=(STAMP) value=(visitor.stamp); }
+}
+
+/// Keeps the key for "enter" from sending a form whose first button does more than
+/// whoever is still filling it in may mean (HTML Living Standard, implicit submission:
+/// nothing is sent where the form's first button is disabled).
+pub(super) fn only_by_button() -> Markup {
+    html! { button.no-enter type="submit" disabled hidden {} }
 }
 
 /// A form as it is shown: what was filled in, and what is wrong with it.
@@ -176,6 +191,37 @@ impl Form<'_> {
             input type=(kind) id=(field.name) name=(field.name) value=(self.filled.get(field.name)) step=[step]
                 aria-describedby=[self.described(field)] aria-invalid=[self.is_wrong(field)] dir="auto";
         })
+    }
+
+    /// A number to type in: a phone offers digits, and a comma will do for a point.
+    pub(super) fn number(&self, field: Field<'_>) -> Markup {
+        self.around(field, &html! {
+            input type="text" inputmode="decimal" autocomplete="off" enterkeyhint="next" id=(field.name)
+                name=(field.name) value=(self.filled.get(field.name)) aria-describedby=[self.described(field)]
+                aria-invalid=[self.is_wrong(field)];
+        })
+    }
+
+    /// Several of several, each with its value and what it is called; the first has the
+    /// field's name as its `id`.
+    pub(super) fn ticks(&self, field: Field<'_>, options: &[(String, String)]) -> Markup {
+        html! {
+            fieldset.field aria-describedby=[self.described(field)] {
+                legend { (field.label) }
+                @if !field.hint.is_empty() { p.hint id={ (field.name) "-hint" } { (field.hint) } }
+                @if let Some(fault) = self.fault_of(field.name) {
+                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (fault) }
+                }
+                @for (number, (value, text)) in options.iter().enumerate() {
+                    @let id = if number == 0 { field.name.to_owned() } else { format!("{}-{number}", field.name) };
+                    div.tick {
+                        input type="checkbox" id=(id) name=(field.name) value=(value)
+                            checked[self.filled.all(field.name).any(|given| given == value)];
+                        label for=(id) { (text) }
+                    }
+                }
+            }
+        }
     }
 
     /// A secret to paste, which is never shown again.

@@ -2,12 +2,29 @@
 
 use super::session::Visitor;
 use super::{assets, forms};
+use crate::domain::facility::Scope;
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use actix_web::{HttpResponse, HttpResponseBuilder};
 use maud::{DOCTYPE, Markup, html};
 
 /// The pages that the others lead to, in the order in which they are wanted.
-const PLACES: &[(&str, &str)] = &[("/", "Today"), ("/gas", "Gas"), ("/wall", "Wall screen")];
+const PLACES: &[(&str, &str)] = &[
+    ("/", "Today"),
+    ("/book", "Book"),
+    ("/bookings", "Yours"),
+    ("/gas", "Gas"),
+    ("/plan", "Plan"),
+    ("/wall", "Wall screen"),
+];
+
+/// Whether a page is of any use to whoever looks.
+fn leads(path: &str, visitor: &Visitor) -> bool {
+    match path {
+        "/book" | "/bookings" => visitor.may(Scope::BookingsWrite) || visitor.may(Scope::BookingsManage),
+        "/plan" => visitor.may(Scope::PlansManage),
+        _ => true,
+    }
+}
 
 /// What a page is, besides what it shows.
 #[derive(Debug, Clone, Copy)]
@@ -36,7 +53,7 @@ pub(super) fn page(frame: Frame<'_>, body: &Markup) -> Markup {
                     p.facility dir="auto" { bdi { (frame.facility) } }
                     nav aria-label="Pages" {
                         ul {
-                            @for (path, label) in PLACES {
+                            @for (path, label) in PLACES.iter().filter(|(path, _)| leads(path, frame.visitor)) {
                                 @let here = *path == frame.here;
                                 li { a href=(path) aria-current=[here.then_some("page")] { (label) } }
                             }

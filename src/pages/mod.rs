@@ -6,11 +6,16 @@
 //! Knows nothing of the store and of the API's wire types.
 
 mod assets;
+mod book;
+mod bookings;
+mod closeout;
 mod fault;
 mod forms;
 mod gas;
+mod held;
 mod layout;
 mod one_box;
+mod plan;
 mod plot;
 mod say;
 mod session;
@@ -39,6 +44,8 @@ type Site = web::Data<App>;
 pub(crate) fn routes(config: &mut web::ServiceConfig) {
     config.service(assets::asset).configure(sign_in::routes).configure(today::routes);
     config.configure(one_box::routes).configure(gas::routes).configure(wall::routes);
+    config.configure(book::routes).configure(bookings::routes).configure(closeout::routes);
+    config.configure(plan::routes);
 }
 
 /// Whether somebody at a browser asks for something outside the API.

@@ -34,10 +34,18 @@ pub(super) fn day(at: DateTime<Utc>, now: DateTime<Utc>, zone: Tz) -> String {
 
 /// The day and the time, without the day where it is today.
 pub(super) fn moment(at: DateTime<Utc>, now: DateTime<Utc>, zone: Tz) -> Markup {
+    html! { time datetime=(at.to_rfc3339()) { (when(at, now, zone)) } }
+}
+
+/// [`moment`] as mere text.
+pub(super) fn when(at: DateTime<Utc>, now: DateTime<Utc>, zone: Tz) -> String {
     let clock = clock(at, zone);
-    let text =
-        if date(at, zone) == date(now, zone) { clock } else { format!("{} {clock}", day(at, now, zone)) };
-    html! { time datetime=(at.to_rfc3339()) { (text) } }
+    if date(at, zone) == date(now, zone) { clock } else { format!("{} {clock}", day(at, now, zone)) }
+}
+
+/// The time as a form's `datetime-local` takes it.
+pub(super) fn wall(at: DateTime<Utc>, zone: Tz) -> String {
+    at.with_timezone(&zone).format("%Y-%m-%dT%H:%M").to_string()
 }
 
 /// From when to when, the day said once where it is one.
@@ -62,6 +70,16 @@ pub(super) fn length(length: TimeDelta) -> String {
         1..=89 => format!("{minutes} min"),
         90..=2159 => format!("{} h", (minutes + 30) / 60),
         _ => count(usize::try_from((minutes + 720) / 1440).unwrap_or(usize::MAX), "day"),
+    }
+}
+
+/// A length to the minute: `45 min`, `2 h`, `1 h 30 min`.
+pub(super) fn lasting(length: TimeDelta) -> String {
+    let minutes = length.num_minutes().abs();
+    match (minutes / 60, minutes % 60) {
+        (0, minutes) => format!("{minutes} min"),
+        (hours, 0) => format!("{hours} h"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
     }
 }
 
@@ -109,6 +127,18 @@ pub(super) fn plainly(text: &str) -> String {
     let words: Vec<String> =
         text.split(' ').map(|word| duration(word).unwrap_or_else(|| word.replace('_', " "))).collect();
     capital(&words.join(" "))
+}
+
+/// [`plainly`], with the instants in the sentence told by the facility's clock.
+pub(super) fn locally(text: &str, now: DateTime<Utc>, zone: Tz) -> String {
+    let told = |word: &str| {
+        let bare = word.trim_end_matches(['.', ',', ';', ':']);
+        let at = DateTime::parse_from_rfc3339(bare).ok()?;
+        Some(format!("{}{}", when(at.to_utc(), now, zone), &word[bare.len()..]))
+    };
+    let words: Vec<String> =
+        text.split(' ').map(|word| told(word).unwrap_or_else(|| word.to_owned())).collect();
+    plainly(&words.join(" "))
 }
 
 /// An ISO 8601 duration in words.
@@ -188,5 +218,15 @@ mod tests {
         assert_eq!(task("glove_change"), "Glove change");
         assert_eq!(plainly("P1Y6M after a glove_change"), "1 year and 6 months after a glove change");
         assert_eq!(plainly("PT12H in P-1 of P3X"), "12 hours in P-1 of P3X");
+    }
+
+    #[test]
+    fn instants_in_sentences_are_told_by_the_clock_on_the_wall() {
+        let (now, zone) = (at("2026-03-02T08:00:00Z"), chrono_tz::Europe::Vienna);
+        let told = locally("a start at 2026-03-04T08:00:00Z, or 2026-03-02T10:30:00Z.", now, zone);
+        assert_eq!(told, "A start at Wed 4 Mar 09:00, or 11:30.");
+        assert_eq!(wall(now, zone), "2026-03-02T09:00");
+        let lengths = [45, 120, 90].map(|minutes| lasting(TimeDelta::minutes(minutes)));
+        assert_eq!(lengths, ["45 min", "2 h", "1 h 30 min"]);
     }
 }

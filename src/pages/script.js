@@ -9,8 +9,14 @@ if (faults) faults.focus();
 for (const form of document.querySelectorAll("form[method=post]")) {
   form.addEventListener("submit", () => {
     const buttons = form.querySelectorAll("button");
-    setTimeout(() => { for (const button of buttons) button.disabled = true; }, 0);
-    addEventListener("pageshow", () => { for (const button of buttons) button.disabled = false; });
+    const busy = form.querySelector(".busy");
+    const said = (text) => { if (busy) busy.textContent = text ?? ""; };
+    setTimeout(() => { for (const button of buttons) button.disabled = true; said(form.dataset.busy); }, 0);
+    // Shown again by the way back, it can be sent again.
+    addEventListener("pageshow", () => {
+      for (const button of buttons) button.disabled = button.classList.contains("no-enter");
+      said("");
+    });
   });
 }
 

@@ -22,7 +22,6 @@ pub(super) struct Visitor {
 
 impl Visitor {
     /// Whether a page offers them what takes the scope.
-    #[expect(dead_code, reason = "the pages for booking, which follow, ask for it")]
     pub(super) fn may(&self, scope: Scope) -> bool {
         self.actor.has(scope)
     }

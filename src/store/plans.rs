@@ -1,5 +1,6 @@
 //! Maintenance plans, as proposed and adopted.
 
+use super::Tx;
 use super::error::{StoreError, StoreResult};
 use super::kept::one_row;
 use super::schema::maintenance_plans;
@@ -58,3 +59,13 @@ impl TryFrom<PlanRow> for Stored<ProposedPlan> {
 }
 
 one_row!(ProposedPlan, "maintenance_plan", None, PlanRow, maintenance_plans, |_| None);
+
+/// The plans last proposed that nobody has adopted, the newest first.
+pub(crate) fn latest_proposed(tx: &mut Tx<'_>, most: i64) -> StoreResult<Vec<Stored<ProposedPlan>>> {
+    let rows: Vec<PlanRow> = maintenance_plans::table
+        .filter(maintenance_plans::adopted_at.is_null())
+        .order((maintenance_plans::created_at.desc(), maintenance_plans::id.desc()))
+        .limit(most)
+        .load(tx.db())?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}

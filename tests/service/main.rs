@@ -29,6 +29,7 @@ mod migrations;
 mod nights;
 mod ownership;
 mod pages;
+mod pages_booking;
 mod plans;
 mod readings;
 mod remembered;

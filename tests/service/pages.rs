@@ -6,21 +6,22 @@ use drykeep::domain::quota::{Quota, Rates};
 use serde_json::json;
 use std::num::NonZeroU32;
 
-const KEEPER: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
+pub(crate) const KEEPER: &str = "facility:read facility:manage bookings:write bookings:manage readings:write \
      upkeep:manage plans:manage usage:read nightly:run";
 
 /// Pages that anybody who may see the facility can open.
-const OPEN_PAGES: &[&str] = &["/", "/gas", "/wall", "/boxes/LYNX", "/boxes/LYNX?days=365"];
+const OPEN_PAGES: &[&str] =
+    &["/", "/book", "/bookings", "/gas", "/wall", "/boxes/LYNX", "/boxes/LYNX?days=365"];
 
 /// Somebody at a browser that keeps a cookie.
-struct Browser {
+pub(crate) struct Browser {
     client: Client,
     cookie: String,
 }
 
 impl Browser {
     /// A browser with a token kept in it.
-    fn holding(world: &World, token: &str) -> Self {
+    pub(crate) fn holding(world: &World, token: &str) -> Self {
         Self { client: world.anyone(), cookie: format!("drykeep={token}") }
     }
 
@@ -28,11 +29,11 @@ impl Browser {
         Self::holding(world, &token("keeper", KEEPER))
     }
 
-    fn get(&self, path: &str) -> Answer {
+    pub(crate) fn get(&self, path: &str) -> Answer {
         self.client.send("GET", path, &[("cookie", &self.cookie), ("accept", "text/html")], None)
     }
 
-    fn post(&self, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+    pub(crate) fn post(&self, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
         let mut all =
             vec![("cookie", self.cookie.as_str()), ("content-type", "application/x-www-form-urlencoded")];
         all.extend_from_slice(headers);
@@ -41,7 +42,7 @@ impl Browser {
 }
 
 /// What stands in the field with the stamp.
-fn stamp(page: &Answer) -> String {
+pub(crate) fn stamp(page: &Answer) -> String {
     let (_, rest) = page.text.split_once("name=\"stamp\" value=\"").expect("the page has a form");
     rest.split('"').next().unwrap().to_owned()
 }
