@@ -168,7 +168,7 @@ impl From<Error> for Fault {
                 "It has changed since you saw it",
                 "Nothing was changed. Load the page again, look at what is new, and decide anew.",
             ),
-            Error::Taken { .. } | Error::WrongState(_) | Error::PlanOutdated(_) => {
+            Error::Taken { .. } | Error::WrongState(_) | Error::PlanOutdated(_) | Error::NightRunning => {
                 Self::page(StatusCode::CONFLICT, "This cannot be done as things stand", format!("{detail}."))
             }
             Error::Invalid(_) | Error::BookingRefused(_) | Error::PlanImpossible(_) | Error::KeyReused => {

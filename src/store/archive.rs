@@ -9,7 +9,8 @@ pub(crate) use tables::{Table, named};
 
 use super::db::{Connector, DatabaseUrl, Db};
 use super::error::{StoreError, StoreResult};
-use super::{Tx, feed, in_transaction, migrate};
+use super::memory::Memory;
+use super::{Tx, feed, in_transaction, migrate, reading_days};
 use diesel::connection::SimpleConnection as _;
 use std::path::Path;
 use tables::SERIALS;
@@ -30,14 +31,15 @@ pub(crate) fn snapshot<T, E: From<StoreError>>(
         return Err(StoreError::Migration(why).into());
     }
     // What was committed gets its place in the feed first, so that the copy has it too.
-    in_transaction(&mut db, feed::number)?;
-    in_transaction(&mut db, |tx| {
-        if let Db::Postgres(connection) = tx.db() {
+    let memory = Memory::default();
+    in_transaction(&mut db, |db| feed::number(&mut Tx::new(db, &memory)))?;
+    in_transaction(&mut db, |db| {
+        if let Db::Postgres(connection) = db {
             connection
                 .batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
                 .map_err(StoreError::from)?;
         }
-        work(tx)
+        work(&mut Tx::new(db, &memory))
     })
 }
 
@@ -59,7 +61,9 @@ pub(crate) fn fill<T, E: From<StoreError>>(
 ) -> Result<T, E> {
     let mut db = Connector(url.clone()).open()?;
     migrate::migrate(&mut db)?;
-    in_transaction(&mut db, |tx| {
+    let memory = Memory::default();
+    in_transaction(&mut db, |db| {
+        let tx = &mut Tx::new(db, &memory);
         tables::lock(tx)?;
         let done = work(tx)?;
         settle(tx)?;
@@ -139,6 +143,7 @@ pub(crate) fn insert(tx: &mut Tx<'_>, table: &Table, rows: &[Vec<Cell>]) -> Stor
 /// Gives a place in the feed to events that had none, and lets numbers be drawn
 /// after those that are there.
 fn settle(tx: &mut Tx<'_>) -> StoreResult<()> {
+    reading_days::all_touched(tx)?;
     if let Db::Sqlite(_) = tx.db() {
         return tables::run(
             tx,

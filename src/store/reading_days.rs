@@ -40,6 +40,20 @@ fn begin_of(day: i64) -> StoreResult<DateTime<Utc>> {
     at.ok_or_else(|| StoreError::corrupt("reading_days.day", day.to_string()))
 }
 
+/// Marks the days of all readings as stale: for those that came in without a mark.
+pub(super) fn all_touched(tx: &mut Tx<'_>) -> StoreResult<()> {
+    let (sqlite, postgres) = (
+        "CAST(strftime('%s', at) AS INTEGER) / 86400",
+        "CAST(floor(extract(epoch FROM at) / 86400) AS BIGINT)",
+    );
+    let day = if matches!(tx.db(), Db::Sqlite(_)) { sqlite } else { postgres };
+    let mark = format!(
+        "INSERT INTO stale_reading_days (series_id, day) SELECT DISTINCT series_id, {day} FROM readings"
+    );
+    diesel::sql_query(mark).execute(tx.db())?;
+    Ok(())
+}
+
 /// Marks the days of some instants of series as stale.
 pub(super) fn touched(
     tx: &mut Tx<'_>,

@@ -60,7 +60,8 @@ const TABLES: &[Listed] = &[
 /// Tables that are left out of a copy, since what they hold follows from the
 /// others or is of the moment: it is made anew where it is needed.
 #[cfg(test)]
-pub(super) const DERIVED: &[&str] = &["event_queue", "facility_revision"];
+pub(super) const DERIVED: &[&str] =
+    &["event_queue", "facility_revision", "reading_days", "stale_reading_days"];
 
 /// Columns whose numbers are drawn from a sequence.
 pub(super) const SERIALS: [(&str, &str); 3] =

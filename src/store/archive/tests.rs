@@ -1,6 +1,7 @@
 use super::tables::{DERIVED, named};
 use crate::store::db::{Connector, DatabaseUrl};
-use crate::store::{Store, in_transaction};
+use crate::store::memory::Memory;
+use crate::store::{Store, Tx, in_transaction};
 use diesel::sql_types::Text;
 use diesel::{QueryableByName, RunQueryDsl as _, sql_query};
 
@@ -49,8 +50,12 @@ fn no_table_refers_to_a_later_one() {
     let folder = tempfile::tempdir().unwrap();
     let url = fresh(&folder);
     let mut db = Connector(url.clone()).open().unwrap();
-    let order: Vec<&str> =
-        in_transaction(&mut db, super::tables).unwrap().iter().map(|table| table.name).collect();
+    let memory = Memory::default();
+    let order: Vec<&str> = in_transaction(&mut db, |db| super::tables(&mut Tx::new(db, &memory)))
+        .unwrap()
+        .iter()
+        .map(|table| table.name)
+        .collect();
     let mut seen = 0;
     for (at, name) in order.iter().enumerate() {
         let query =
