@@ -258,7 +258,9 @@ pub(crate) fn each(
             Db::Postgres(connection) => {
                 let rows: Vec<(NaiveDateTime, f64)> =
                     query.select((readings::at, readings::value)).load(connection)?;
-                rows.into_iter().for_each(|(at, value)| one(at.and_utc(), value));
+                for (at, value) in rows {
+                    one(at.and_utc(), value);
+                }
             }
         }
         let full = count == CHUNK;

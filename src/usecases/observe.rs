@@ -88,11 +88,11 @@ fn circulation(
     }
     read.sort_by_key(|point| point.first.at);
     let mut claimed = Vec::new();
-    if let Some(purifier) = &stored.value.purifier {
-        if let Ok(range) = Interval::new(as_of - TimeDelta::days(STRETCH_DAYS), as_of) {
-            let busy = claims::touching(tx, &[purifier.id.into()], range)?;
-            claimed.extend(busy.iter().filter(|one| one.why == Why::CirculationOff).map(|one| one.interval));
-        }
+    if let Some(purifier) = &stored.value.purifier
+        && let Ok(range) = Interval::new(as_of - TimeDelta::days(STRETCH_DAYS), as_of)
+    {
+        let busy = claims::touching(tx, &[purifier.id.into()], range)?;
+        claimed.extend(busy.iter().filter(|one| one.why == Why::CirculationOff).map(|one| one.interval));
     }
     Ok(CirculationRecord { read, claimed })
 }

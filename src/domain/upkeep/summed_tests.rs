@@ -147,7 +147,7 @@ fn both_ways(quantity: MeasuredQuantity, samples: &[Sample]) -> [Vec<SensorReadi
 fn dates(assessment: &Assessment) -> DueDates {
     match &assessment.verdict {
         Verdict::Dated(due) => *due,
-        other => panic!("no date: {other:?}"),
+        other @ (Verdict::NotInSight(_) | Verdict::Unknown(_)) => panic!("no date: {other:?}"),
     }
 }
 
