@@ -2,6 +2,7 @@
 //! explained in words, with places that could be had instead; what a rule forbids
 //! stands beside the field it is about.
 
+mod ask;
 mod need;
 mod places;
 mod refused;
@@ -167,12 +168,12 @@ fn body(told: &Told<'_>) -> Markup {
             Some(need) => {
                 details.asked {
                     summary { "You asked for " (need.in_words(told.choices)) ". Change this" }
-                    (need::form(told))
+                    (ask::form(told))
                 }
             },
             None => {
                 @if !begun && told.choices.boxes.is_empty() { p.lead { "No box is on record yet." } }
-                @else { (need::form(told)) }
+                @else { (ask::form(told)) }
             }
         }
         @if begun { (places::section(told)) }

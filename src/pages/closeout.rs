@@ -10,7 +10,7 @@ use super::{Site, held, say};
 use crate::domain::booking::record::CylinderPressure;
 use crate::domain::booking::{EndOfRun, Progress};
 use crate::domain::ids::BookingId;
-use crate::domain::names::Remark;
+use crate::domain::names::{Remark, Tag};
 use crate::domain::quantity::{GaugeBar, Ppm, QuantityError};
 use crate::domain::upkeep::standing::Standing;
 use crate::domain::violations::{Check, Violation, Violations};
@@ -72,7 +72,7 @@ async fn close(app: Site, posted: Posted, id: web::Path<String>) -> Result<HttpR
 }
 
 /// The field for the gauge of a cylinder.
-fn gauge(tag: impl std::fmt::Display) -> String {
+fn gauge(tag: &Tag) -> String {
     format!("gauge-{tag}")
 }
 
@@ -109,13 +109,11 @@ fn number<T>(
     if text.is_empty() {
         return None;
     }
-    match text.replace(',', ".").parse::<f64>() {
-        Ok(value) => check.field(field, of(value)),
-        Err(_) => {
-            check.note(Violation::new(field, "no_number", "Give a number, or leave it empty."));
-            None
-        }
-    }
+    let Ok(value) = text.replace(',', ".").parse::<f64>() else {
+        check.note(Violation::new(field, "no_number", "Give a number, or leave it empty."));
+        return None;
+    };
+    check.field(field, of(value))
 }
 
 fn answer(

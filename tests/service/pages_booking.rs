@@ -92,8 +92,8 @@ on_both_backends! {
     fn what_is_taken_is_explained_and_what_is_offered_instead_can_be_had(world) {
         let (first, second) = (ada(world), eva(world));
         booked(&first);
-        // The antechamber is Ada's until nine; so is one station, but another is free.
-        let taken = send(&second, "/book", "/book", &borrowed(&own("2030-01-07T08:45")));
+        // Before there is time for a turn; then while the antechamber is Ada’s.
+        let taken = send(&second, "/book", "/book", &borrowed(&own("2030-01-07T08:15")));
         assert_eq!(taken.status, 422, "{}", taken.text);
         assert!(taken.text.contains("no time left for the antechamber turns"), "{}", taken.text);
         let taken = send(&second, "/book", "/book", &borrowed(&own("2030-01-07T09:10")));

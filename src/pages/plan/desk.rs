@@ -136,7 +136,7 @@ fn tasks(items: &[&KeptItem], desk: &Desk) -> Markup {
                         @match item.state {
                             DueState::Overdue => span.word { "◆ overdue" },
                             DueState::Due => span { "● due" },
-                            _ => span { "○ approaching" },
+                            DueState::Approaching | DueState::Current | DueState::Unknown => span { "○ approaching" },
                         }
                         @if item.safety { br; strong { "people’s safety" } }
                     }

@@ -206,7 +206,7 @@ fn booked(one: &Beside, visits: &[&Visit], spread: &Spread) -> Markup {
     }
 }
 
-fn name<'a>(spread: &'a Spread, id: Uuid) -> &'a str {
+fn name(spread: &Spread, id: Uuid) -> &str {
     spread.names.get(&id).map_or("", String::as_str)
 }
 
