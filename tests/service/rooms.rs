@@ -361,7 +361,7 @@ on_both_backends! {
             answer.is_problem(405, "method-not-allowed");
             assert_eq!(answer.header("allow"), Some(allowed), "{method} {path}");
         }
-        for path in ["/api/v1/chambers", "/api/v1", "/", "/api/v2/rooms", "/api/v1/rooms/A/B/C"] {
+        for path in ["/api/v1/chambers", "/api/v1", "/nowhere", "/api/v2/rooms", "/api/v1/rooms/A/B/C"] {
             keeper.send("GET", path, &[], None).is_problem(404, "not-found");
         }
     }
