@@ -117,7 +117,7 @@ impl Gateway<'_> {
         let begin = self.world.now() - TimeDelta::minutes(i64::from(60 + self.below(6 * 1440)));
         let every = 1 + self.below(20);
         let mut readings = BTreeMap::new();
-        for number in 0..1 + self.below(40) {
+        for number in 0..=self.below(40) {
             let at = begin + TimeDelta::minutes(i64::from(number * every % 60));
             let value = f64::from(self.below(if quantity == 2 { 3 } else { 40 })) / 10.0;
             readings.insert(at, value);
