@@ -30,7 +30,7 @@ pub(super) const NARROW: Size = Size { class: "narrow", width: 360.0, left: 38.0
 
 /// About how wide a text is; a little too much rather than too little.
 pub(super) fn width(text: &str) -> f64 {
-    7.0 * f64::from(u32::try_from(text.chars().count()).unwrap_or(u32::MAX))
+    7.8 * f64::from(u32::try_from(text.chars().count()).unwrap_or(u32::MAX))
 }
 
 impl Size {
@@ -105,7 +105,7 @@ pub(super) fn present(axis: TimeAxis, now: DateTime<Utc>, size: Size, rows: Rows
 /// One drawing of a figure.
 pub(super) fn svg(size: Size, height: f64, says: &str, drawn: &Markup) -> Markup {
     html! {
-        svg.drawing class=(size.class) viewBox={ "0 0 " (size.width) " " (px(height)) } role="img" focusable="false"
+        svg class={ "drawing " (size.class) } viewBox={ "0 0 " (size.width) " " (px(height)) } role="img" focusable="false"
             aria-label=(says) { (drawn) }
     }
 }
