@@ -69,7 +69,8 @@ pub(super) fn times(axis: TimeAxis, size: Size, rows: Rows) -> Markup {
             @let x = px(size.x(axis.share(tick.at)));
             line.grid.is-day[tick.midnight] x1=(x) y1=(px(rows.top)) x2=(x) y2=(px(rows.bottom + 4.0)) {}
             @if size.x(axis.share(tick.at)) < size.end() - 20.0 {
-                text.tick x=(x) y=(px(rows.bottom + 18.0)) text-anchor="middle" { (tick.text) }
+                @let first = size.x(axis.share(tick.at)) < 20.0;
+                text.tick x=(x) y=(px(rows.bottom + 18.0)) text-anchor=(if first { "start" } else { "middle" }) { (tick.text) }
             }
         }
         line.axis x1=(px(size.left)) y1=(px(rows.bottom)) x2=(px(size.end())) y2=(px(rows.bottom)) {}
