@@ -107,7 +107,7 @@ fn table(due: &[KeptItem], told: Told) -> Table {
 
 const fn state(state: DueState) -> &'static str {
     match state {
-        DueState::Current => "not in sight",
+        DueState::Current => "not near yet",
         DueState::Unknown => "? the data do not tell",
         DueState::Approaching => "comes near",
         DueState::Due => "due today",
