@@ -67,10 +67,12 @@ impl Teller {
     fn beat(&mut self) -> String {
         self.beats += 1;
         let line = format!("{}, {} s so far", self.what, self.beats * 250 / 1000);
-        match self.terminal {
-            true if self.beats >= QUIET => format!("{WIPE}{line}"),
-            false if self.beats % APART == 0 => format!("{line}\n"),
-            _ => String::new(),
+        if self.terminal && self.beats >= QUIET {
+            format!("{WIPE}{line}")
+        } else if !self.terminal && self.beats.is_multiple_of(APART) {
+            format!("{line}\n")
+        } else {
+            String::new()
         }
     }
 

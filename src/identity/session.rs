@@ -57,7 +57,7 @@ impl FormKey {
     /// The stamp for the forms of whoever holds the token.
     pub fn stamp(&self, token: &str) -> String {
         let bytes = mac(&self.0, &[b"form\0", token.as_bytes()]).finalize().into_bytes();
-        bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+        format!("{bytes:x}")
     }
 
     /// Whether a form carries the stamp, compared in constant time.

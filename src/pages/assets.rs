@@ -16,7 +16,8 @@ struct Asset {
 impl Asset {
     fn new(stem: &str, ending: &str, kind: &'static str, text: &'static str) -> Self {
         let digest = Sha256::digest(text.as_bytes());
-        let short: String = digest.iter().take(5).map(|byte| format!("{byte:02x}")).collect();
+        let digits = format!("{digest:x}");
+        let short = &digits[..10];
         Self { kind, text, path: format!("/assets/{stem}-{short}.{ending}") }
     }
 }

@@ -12,6 +12,7 @@ use super::session::Visitor;
 use super::today::{Told, week};
 use super::{Site, say};
 use crate::domain::calendar::Interval;
+use crate::domain::facility::SuppliedGas;
 use crate::domain::upkeep::contents::CylinderForecast;
 use crate::domain::upkeep::evidence::digits;
 use crate::domain::upkeep::trend::HORIZON_DAYS;
@@ -40,8 +41,6 @@ async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
 
 fn page(seen: &GasSeen) -> Markup {
     let told = Told { now: seen.now, zone: seen.site.timezone };
-    let beware: BTreeSet<&str> =
-        seen.supplies.iter().flat_map(|one| one.supply.value.gas.cautions()).collect();
     let looked: BTreeSet<&String> = seen.supplies.iter().flat_map(|one| &one.forecast.cautions).collect();
     html! {
         header.day {
@@ -51,7 +50,7 @@ fn page(seen: &GasSeen) -> Markup {
         @if seen.supplies.is_empty() { p.answer { "No gas supply is on record yet." } }
         @else {
             ul.cautions aria-label="Cautions for gas and cylinders" {
-                @for caution in beware { li { span.mark aria-hidden="true" { "▲ " } (caution) } }
+                @for caution in everywhere() { li { span.mark aria-hidden="true" { "▲ " } (caution) } }
                 @for caution in looked { li { (caution) } }
             }
         }
@@ -59,8 +58,15 @@ fn page(seen: &GasSeen) -> Markup {
     }
 }
 
+/// What to beware of with any gas in cylinders.
+fn everywhere() -> Vec<&'static str> {
+    SuppliedGas::Argon.cautions()
+}
+
 fn supply(seen: &SupplySeen, told: Told) -> Markup {
     let (supply, forecast) = (&seen.supply.value, &seen.forecast);
+    let own: Vec<&str> =
+        supply.gas.cautions().into_iter().filter(|one| !everywhere().contains(one)).collect();
     let id = format!("supply-{}", supply.tag);
     html! {
         section aria-labelledby=(id) {
@@ -79,6 +85,7 @@ fn supply(seen: &SupplySeen, told: Told) -> Markup {
                     "."
                 }
             }
+            @for caution in own { p.beware { span.mark aria-hidden="true" { "▲ " } (caution) } }
             (drawn(seen, told))
             (cylinders(&format!("Cylinders of {}", supply.tag), &forecast.cylinders, told))
             details.why {

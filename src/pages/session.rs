@@ -7,7 +7,7 @@ use crate::domain::access::Actor;
 use crate::domain::facility::Scope;
 use crate::identity::{PLAIN_COOKIE, Refusal, SECURE_COOKIE, Verifier, token_in};
 use actix_web::dev::Payload;
-use actix_web::http::header::{COOKIE, HOST, HeaderName, ORIGIN, SET_COOKIE};
+use actix_web::http::header::{COOKIE, HOST, HeaderName, HeaderValue, ORIGIN, SET_COOKIE};
 use actix_web::{FromRequest, HttpRequest, HttpResponseBuilder, web};
 use std::pin::Pin;
 
@@ -86,7 +86,7 @@ pub(super) fn is_from_here(request: &HttpRequest) -> bool {
 pub(super) fn remember(answer: &mut HttpResponseBuilder, request: &HttpRequest, token: &str) {
     let verifier = request.app_data::<web::Data<Verifier>>().expect("the server has a verifier");
     let left = verifier.left_of(token).map_or(0, |left| left.num_seconds()).max(0);
-    let origin = request.headers().get(ORIGIN).map(|origin| origin.as_bytes()).unwrap_or_default();
+    let origin = request.headers().get(ORIGIN).map(HeaderValue::as_bytes).unwrap_or_default();
     let secure = keep(request).over_tls || origin.starts_with(b"https://");
     let name = if secure { SECURE_COOKIE } else { PLAIN_COOKIE };
     answer.append_header((SET_COOKIE, cookie(name, token, left)));

@@ -174,10 +174,8 @@ fn level(
     (range, stretch): (Interval, TimeDelta),
     now: DateTime<Utc>,
 ) -> Result<LevelSeen> {
-    let limits = match quantity {
-        MeasuredQuantity::WaterPpm => glovebox.value.limits.water_ppm,
-        _ => glovebox.value.limits.oxygen_ppm,
-    };
+    let limits = glovebox.value.limits;
+    let limits = if quantity == MeasuredQuantity::WaterPpm { limits.water_ppm } else { limits.oxygen_ppm };
     let length = Length::of_seconds(stretch.num_seconds()).expect("at least a minute");
     let buckets = Buckets::divide(range, length).expect("few stretches");
     let wanted = Readings { subject: Reference::Id(glovebox.id), quantity, sensor: None, range };

@@ -17,9 +17,9 @@ use chrono::TimeDelta;
 use maud::{Markup, html};
 
 /// How far ahead dates are drawn; what lies beyond is an arrow.
-const DRAWN: TimeDelta = TimeDelta::days(180);
-/// How far back what is overdue is drawn.
-const BACK: TimeDelta = TimeDelta::days(21);
+const DRAWN: TimeDelta = TimeDelta::days(90);
+/// How far back what is overdue is drawn, and how far where nothing is.
+const BACK: (TimeDelta, TimeDelta) = (TimeDelta::days(21), TimeDelta::days(2));
 
 pub(super) fn section(seen: &BoxSeen, told: Told) -> Markup {
     html! {
@@ -56,7 +56,8 @@ fn drawn(seen: &BoxSeen, told: Told) -> Markup {
             })
         })
         .collect();
-    let Ok(whole) = Interval::new(told.now - BACK, told.now + DRAWN) else { return html! {} };
+    let back = if dated.iter().any(|span| span.overdue) { BACK.0 } else { BACK.1 };
+    let Ok(whole) = Interval::new(told.now - back, told.now + DRAWN) else { return html! {} };
     let says = says(&seen.due, told);
     let caption = html! {
         (says) " A round mark is the likely day, a diamond what is overdue; the bar reaches from the day that it hardly comes "
@@ -106,7 +107,7 @@ fn table(due: &[KeptItem], told: Told) -> Table {
 
 const fn state(state: DueState) -> &'static str {
     match state {
-        DueState::Current => "not in sight",
+        DueState::Current => "not near yet",
         DueState::Unknown => "? the data do not tell",
         DueState::Approaching => "comes near",
         DueState::Due => "due today",

@@ -48,7 +48,7 @@ const fn name(quantity: MeasuredQuantity) -> &'static str {
 }
 
 /// What was done, day by day, numbered in order.
-fn marks<'a>(done: &'a [Done], told: Told) -> Vec<(NaiveDate, String, Vec<&'a Done>)> {
+fn marks(done: &[Done], told: Told) -> Vec<(NaiveDate, String, Vec<&Done>)> {
     let date = |one: &Done| one.at.with_timezone(&told.zone).date_naive();
     let days = done.chunk_by(|one, next| date(one) == date(next));
     days.zip(1..)

@@ -145,7 +145,7 @@ fn purifier(seen: &BoxSeen, told: Told) -> Markup {
     let drawn = Meter {
         what: "taken up since the regeneration, % of rated capacity".to_owned(),
         rows,
-        watched: Vec::new(),
+        watched: vec![(100.0, "rated capacity".to_owned())],
     };
     let says: Vec<String> =
         looked.iter().map(|trigger| format!("{}.", say::plainly(&trigger.summary))).collect();

@@ -98,7 +98,7 @@ fn drawn(chart: &Chart, layer: &Layer, size: Size, rows: Rows) -> Markup {
             let y = rows.y(chart.scale.share(*value));
             html! {
                 line.watch.is-action[*action] x1=(px(size.left)) y1=(px(y)) x2=(px(size.end())) y2=(px(y)) {}
-                text.label.is-action[*action] x=(px(size.end() - 3.0)) y=(px(y - 5.0)) text-anchor="end" { (words) }
+                text.label.is-action[*action] x=(px(size.left + 5.0)) y=(px(y - 5.0)) { (words) }
             }
         }
         Layer::Foot(stretches) => html! {

@@ -30,7 +30,7 @@ pub(super) const NARROW: Size = Size { class: "narrow", width: 360.0, left: 38.0
 
 /// About how wide a text is; a little too much rather than too little.
 pub(super) fn width(text: &str) -> f64 {
-    7.0 * f64::from(u32::try_from(text.chars().count()).unwrap_or(u32::MAX))
+    7.8 * f64::from(u32::try_from(text.chars().count()).unwrap_or(u32::MAX))
 }
 
 impl Size {
@@ -69,7 +69,8 @@ pub(super) fn times(axis: TimeAxis, size: Size, rows: Rows) -> Markup {
             @let x = px(size.x(axis.share(tick.at)));
             line.grid.is-day[tick.midnight] x1=(x) y1=(px(rows.top)) x2=(x) y2=(px(rows.bottom + 4.0)) {}
             @if size.x(axis.share(tick.at)) < size.end() - 20.0 {
-                text.tick x=(x) y=(px(rows.bottom + 18.0)) text-anchor="middle" { (tick.text) }
+                @let first = size.x(axis.share(tick.at)) < 20.0;
+                text.tick x=(x) y=(px(rows.bottom + 18.0)) text-anchor=(if first { "start" } else { "middle" }) { (tick.text) }
             }
         }
         line.axis x1=(px(size.left)) y1=(px(rows.bottom)) x2=(px(size.end())) y2=(px(rows.bottom)) {}
@@ -105,7 +106,7 @@ pub(super) fn present(axis: TimeAxis, now: DateTime<Utc>, size: Size, rows: Rows
 /// One drawing of a figure.
 pub(super) fn svg(size: Size, height: f64, says: &str, drawn: &Markup) -> Markup {
     html! {
-        svg.drawing class=(size.class) viewBox={ "0 0 " (size.width) " " (px(height)) } role="img" focusable="false"
+        svg class={ "drawing " (size.class) } viewBox={ "0 0 " (size.width) " " (px(height)) } role="img" focusable="false"
             aria-label=(says) { (drawn) }
     }
 }

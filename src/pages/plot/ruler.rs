@@ -34,7 +34,11 @@ pub(in crate::pages) fn ruler(value: Option<f64>, height: Option<Height>, limits
             line.ruler-limit x1=(px(caution)) y1=(px(LINE - 8.0)) x2=(px(caution)) y2=(px(LINE + 4.0)) {}
             line.ruler-limit.is-action x1=(px(action)) y1=(px(LINE - 8.0)) x2=(px(action)) y2=(px(LINE + 4.0)) {}
             text.ruler-word x=(px(caution + 6.0)) y="36" text-anchor="end" { "caution " (limits.caution.get()) }
-            text.ruler-word x=(px(action - 6.0)) y="36" text-anchor="start" { "action " (limits.action.get()) }
+            @if action > WIDTH * 0.75 {
+                text.ruler-word x=(px(WIDTH)) y="36" text-anchor="end" { "action " (limits.action.get()) }
+            } @else {
+                text.ruler-word x=(px(action - 6.0)) y="36" text-anchor="start" { "action " (limits.action.get()) }
+            }
             @if let Some(value) = value {
                 @let x = place(value);
                 @match height {

@@ -94,11 +94,11 @@ mod tests {
         };
         let whole = span(Some(at(10)), at(20), Some(at(30)));
         assert!(
-            !whole.contains("arrow") && whole.contains("class=\"likely\"") && whole.contains("&lt;x&gt;")
+            !whole.contains("\"arrow\"") && whole.contains("class=\"likely\"") && whole.contains("&lt;x&gt;")
         );
         let open = span(Some(at(10)), at(20), None);
         assert_eq!((open.matches("\"arrow\"").count(), open.matches("reach-end").count()), (2, 2));
         let beyond = span(Some(at(200)), at(300), Some(at(400)));
-        assert!(beyond.contains("arrow") && !beyond.contains("\"likely\""), "{beyond}");
+        assert!(beyond.contains("\"arrow\"") && !beyond.contains("\"likely\""), "{beyond}");
     }
 }

@@ -89,7 +89,7 @@ impl TimeAxis {
         let mut ticks = Vec::new();
         while at < self.whole.end() {
             let local = at.with_timezone(&self.zone);
-            if at >= self.whole.start() && local.hour() % step == 0 && local.minute() == 0 {
+            if at >= self.whole.start() && local.hour().is_multiple_of(step) && local.minute() == 0 {
                 let midnight = local.hour() == 0;
                 let text = local.format(if midnight { "%a %-d" } else { "%H:%M" }).to_string();
                 ticks.push(Tick { at, text, midnight });
