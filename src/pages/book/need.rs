@@ -29,17 +29,6 @@ pub(super) const FIELDS: [&str; 11] = [
     "instruments",
     "solvents",
 ];
-/// The fields of it that most work leaves as they are.
-const RARE: [&str; 8] = [
-    "stations",
-    "chamber",
-    "in_compact",
-    "in_porous",
-    "out_compact",
-    "out_porous",
-    "instruments",
-    "solvents",
-];
 
 /// Openings are looked for over so long a time.
 const LOOK_AHEAD: TimeDelta = TimeDelta::days(14);
