@@ -132,7 +132,8 @@ fn at_their_fields(faults: Vec<Violation>, choices: &Choices) -> Vec<Violation> 
     };
     let told = |fault: Violation| {
         let detail = say::locally(&fault.detail, choices.now, choices.site.timezone);
-        Violation::new(of(&fault.field), fault.code, detail)
+        let end = if detail.ends_with(['.', '?']) { "" } else { "." };
+        Violation::new(of(&fault.field), fault.code, format!("{detail}{end}"))
     };
     faults.into_iter().map(told).collect()
 }
