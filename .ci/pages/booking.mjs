@@ -19,6 +19,7 @@ export function pagesOf({ KEEPER, RESEARCHER }) {
 }
 
 export async function walk(tools) {
+  await withoutScripts(tools);
   await plan(tools);
   const booked = await book(tools);
   await collide(tools, booked);
@@ -40,6 +41,22 @@ async function looked(tools, page, where) {
   await tools.accessible(page, where);
   await tools.fits(page, where);
   await tools.shot(page, where.replaceAll(/[ ,]+/g, "-"));
+}
+
+/** Whoever has no scripts gets the same places, and is told of a time that is taken. */
+async function withoutScripts(tools) {
+  const page = await tools.open("booking without scripts", { ...PHONE, javaScriptEnabled: false });
+  await tools.signIn(page, tools.RESEARCHER, "/book");
+  await page.getByLabel("How many hours").fill("1,5");
+  await page.getByRole("button", { name: "Find places" }).click();
+  const take = page.getByRole("button", { name: /^Book [A-Z]/ });
+  tools.expect(await take.count() > 0, "booking without scripts", "no place is offered");
+  // The key for "enter" in a field of this form takes no place.
+  page.expectedStatus = 422;
+  await page.getByLabel("Start", { exact: true }).press("Enter");
+  await page.getByText("Nothing was booked yet").waitFor({ timeout: 10_000 }).catch(() => {});
+  tools.expect(await page.getByText("Nothing was booked yet").isVisible(), "booking without scripts", "a key in a field books the first place");
+  await page.context().close();
 }
 
 /** Says what is needed, gets places, takes the first. */

@@ -88,6 +88,14 @@ async fn take(app: Site, posted: Posted) -> Result<HttpResponse, Fault> {
         Ok(need) => need,
         Err(faults) => return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, None, &faults, None)),
     };
+    if filled.is_by_key() {
+        let fault = Violation::new(
+            "",
+            "by_key",
+            "Nothing was booked yet: press the button of the place that you want.",
+        );
+        return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, Some(&need), &[fault], None));
+    }
     let new = match need::booking(&filled, &need, &choices) {
         Ok(new) => new,
         Err(faults) => return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, Some(&need), &faults, None)),
@@ -132,7 +140,8 @@ fn at_their_fields(faults: Vec<Violation>, choices: &Choices) -> Vec<Violation> 
     };
     let told = |fault: Violation| {
         let detail = say::locally(&fault.detail, choices.now, choices.site.timezone);
-        Violation::new(of(&fault.field), fault.code, detail)
+        let end = if detail.ends_with(['.', '?']) { "" } else { "." };
+        Violation::new(of(&fault.field), fault.code, format!("{detail}{end}"))
     };
     faults.into_iter().map(told).collect()
 }

@@ -43,6 +43,14 @@ async fn close(app: Site, posted: Posted, id: web::Path<String>) -> Result<HttpR
     let id = id_of(&id)?;
     let sheet = look(&app, &visitor, id).await?;
     let again = |status, faults: Vec<Violation>| answer(status, &sheet, &visitor, &filled, &faults);
+    if filled.is_by_key() {
+        let fault = Violation::new(
+            "",
+            "by_key",
+            "Nothing was closed out yet: press the button when all is filled in.",
+        );
+        return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, vec![fault]));
+    }
     let record = match read(&filled, &sheet) {
         Ok(record) => record,
         Err(faults) => return Ok(again(StatusCode::UNPROCESSABLE_ENTITY, faults.into_vec())),

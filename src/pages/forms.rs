@@ -54,6 +54,11 @@ impl Filled {
 }
 
 impl Filled {
+    /// Whether a key sent the form, and none of its buttons.
+    pub(super) fn is_by_key(&self) -> bool {
+        !self.get(BY_KEY).is_empty()
+    }
+
     /// The same with this value for a field, whatever it had.
     #[must_use]
     pub(super) fn with(mut self, name: &str, value: impl Into<String>) -> Self {
@@ -106,11 +111,14 @@ pub(super) fn stamp(visitor: &Visitor) -> Markup {
     html! { input type="hidden" name=(STAMP) value=(visitor.stamp); }
 }
 
-/// Keeps the key for "enter" from sending a form whose first button does more than
-/// whoever is still filling it in may mean (HTML Living Standard, implicit submission:
-/// nothing is sent where the form's first button is disabled).
+/// The field by which [`only_by_button`] tells.
+const BY_KEY: &str = "by_key";
+
+/// The first button of a form whose others do more than whoever presses "enter" in a
+/// field may mean: browsers press the first one then (HTML Living Standard, implicit
+/// submission), a disabled one excepted, and [`Filled::is_by_key`] tells.
 pub(super) fn only_by_button() -> Markup {
-    html! { button.no-enter type="submit" disabled hidden {} }
+    html! { button.no-enter type="submit" name=(BY_KEY) value="yes" hidden {} }
 }
 
 /// A form as it is shown: what was filled in, and what is wrong with it.

@@ -57,6 +57,24 @@ pub(super) fn span(from: DateTime<Utc>, to: DateTime<Utc>, now: DateTime<Utc>, z
     }
 }
 
+/// From when to when on a page about one day: without that day where both are of it.
+pub(super) fn span_on(
+    date_told: chrono::NaiveDate,
+    (from, to): (DateTime<Utc>, DateTime<Utc>),
+    now: DateTime<Utc>,
+    zone: Tz,
+) -> Markup {
+    if date(from, zone) == date_told && date(to, zone) == date_told {
+        return span(from, to, from, zone);
+    }
+    span(from, to, now, zone)
+}
+
+/// The moment beside another that is told already: without the day where it is the same.
+pub(super) fn beside(at: DateTime<Utc>, told: DateTime<Utc>, now: DateTime<Utc>, zone: Tz) -> Markup {
+    moment(at, if date(at, zone) == date(told, zone) { told } else { now }, zone)
+}
+
 /// The zone and what it is called at the time: `Europe/Vienna, CET`.
 pub(super) fn zone(at: DateTime<Utc>, zone: Tz) -> String {
     format!("{}, {}", zone.name(), at.with_timezone(&zone).format("%Z"))
@@ -99,6 +117,18 @@ pub(super) fn level(value: f64) -> String {
         2
     };
     format!("{value:.decimals$}")
+}
+
+/// An amount with two digits that count, since it was computed and not measured.
+pub(super) fn roughly(value: f64) -> String {
+    if value.abs() < 100.0 {
+        return level(value);
+    }
+    let mut unit = 10.0;
+    while value.abs() >= unit * 100.0 {
+        unit *= 10.0;
+    }
+    format!("{:.0}", (value / unit).round() * unit)
 }
 
 /// So many of something.
@@ -228,5 +258,6 @@ mod tests {
         assert_eq!(wall(now, zone), "2026-03-02T09:00");
         let lengths = [45, 120, 90].map(|minutes| lasting(TimeDelta::minutes(minutes)));
         assert_eq!(lengths, ["45 min", "2 h", "1 h 30 min"]);
+        assert_eq!([0.7, 83.4, 104.4, 3214.0].map(roughly), ["0.70", "83", "100", "3200"]);
     }
 }

@@ -14,7 +14,7 @@ for (const form of document.querySelectorAll("form[method=post]")) {
     setTimeout(() => { for (const button of buttons) button.disabled = true; said(form.dataset.busy); }, 0);
     // Shown again by the way back, it can be sent again.
     addEventListener("pageshow", () => {
-      for (const button of buttons) button.disabled = button.classList.contains("no-enter");
+      for (const button of buttons) button.disabled = false;
       said("");
     });
   });

@@ -77,13 +77,13 @@ fn offered(opening: &Opening, told: &Told<'_>) -> Markup {
                 p.place { strong { (opening.tag) } " " (say::and(&stations)) span.quiet { ", " (gas) } }
                 p.quiet {
                     @if opening.latest_start > start {
-                        "Any start until " (say::moment(opening.latest_start, now, zone)) " fits. "
+                        "Any start until " (say::beside(opening.latest_start, start, now, zone)) " fits. "
                     }
                     @if opening.occupied != opening.interval {
                         "Taken with its turns and purge from "
-                        (say::span(opening.occupied.start(), opening.occupied.end(), now, zone)) ". "
+                        (say::beside(opening.occupied.start(), start, now, zone)) " to " (say::beside(opening.occupied.end(), start, now, zone)) ". "
                     }
-                    @if opening.gas_nl >= 0.5 { "About " (say::level(opening.gas_nl)) " L of gas." }
+                    @if opening.gas_nl >= 0.5 { "About " (say::roughly(opening.gas_nl)) " L of gas." }
                 }
             }
             @if may {

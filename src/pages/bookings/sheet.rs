@@ -40,7 +40,7 @@ pub(super) fn page(sheet: &Sheet, visitor: &Visitor, form: Form<'_>) -> Markup {
             (recorded(sheet, record))
         }
         @if sheet.own && value.progress != Progress::Booked {
-            p { a.button.second href=(way_to(sheet.glovebox.value.tag.as_str(), value.interval.hours(), "")) { "Book such a time again" } }
+            p.again { a.button.second href=(way_to(sheet.glovebox.value.tag.as_str(), value.interval.hours(), "")) { "Book such a time again" } }
         }
     }
 }
@@ -221,7 +221,7 @@ fn facts(sheet: &Sheet) -> Markup {
                 }
                 @if value.gas_estimate.get() >= 0.5 {
                     dt { "Gas" }
-                    dd { "about " (say::level(value.gas_estimate.get())) " L for turns and purge, at 0 °C and 1 atm" }
+                    dd { "about " (say::roughly(value.gas_estimate.get())) " L for turns and purge, at 0 °C and 1 atm" }
                 }
             }
         }

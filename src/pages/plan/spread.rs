@@ -14,6 +14,7 @@ use crate::pages::forms;
 use crate::pages::say;
 use crate::pages::session::Visitor;
 use crate::usecases::plan_desk::{Beside, Spread};
+use chrono::{DateTime, Utc};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -152,7 +153,7 @@ fn by_day(spread: &Spread) -> Vec<(String, Vec<&Visit>)> {
 
 fn told_day(day: &str, visits: &[&Visit], spread: &Spread) -> Markup {
     let zone = spread.site.timezone;
-    let date = |at: chrono::DateTime<chrono::Utc>| at.with_timezone(&zone).date_naive();
+    let date = |at: DateTime<Utc>| at.with_timezone(&zone).date_naive();
     let dates: BTreeSet<_> =
         visits.iter().flat_map(|visit| [date(visit.interval.start()), date(visit.interval.end())]).collect();
     let boxes: BTreeSet<GloveboxId> = visits.iter().flat_map(|visit| touched(visit)).collect();
@@ -194,12 +195,13 @@ fn touched(visit: &Visit) -> Vec<GloveboxId> {
 }
 
 fn booked(one: &Beside, visits: &[&Visit], spread: &Spread) -> Markup {
-    let (now, zone) = (spread.now, spread.site.timezone);
     let gives_way = spread.plan.value.adopted.is_none()
         && visits.iter().any(|visit| visit.displaced.iter().any(|gone| gone.booking == one.id));
     html! {
         li {
-            span.tag { (one.tag) } " " (say::span(one.interval.start(), one.interval.end(), now, zone)) ", "
+            span.tag { (one.tag) } " "
+            @match visits.first() { Some(first) => (on_day(one.interval, first, spread)), None => (span(one.interval, spread)) }
+            ", "
             @match &one.who { Some(who) => (say::name(who)), None => "somebody" }
             @if gives_way { " " strong.word { "▲ gives way" } }
         }
@@ -222,20 +224,20 @@ fn told_visit(visit: &Visit, spread: &Spread) -> Markup {
     let closed: Vec<String> = closed.into_iter().collect();
     html! {
         article.visit {
-            h5 { (name(spread, visit.place.thing().uuid())) ", " (say::span(visit.interval.start(), visit.interval.end(), now, zone)) }
+            h5 { (name(spread, visit.place.thing().uuid())) ", " (on_day(visit.interval, visit, spread)) }
             ul.plain {
                 @for placed in &visit.tasks {
                     @if let Some(basis) = value.basis_of(placed.id) {
                         li {
                             strong { (say::task(basis.task.as_str())) } " on " (basis.subject_tag)
                             (crew(placed.attended.iter().flat_map(|part| &part.people).map(|id| id.uuid()), spread))
-                            @if let Some(by) = basis.act_by { span.quiet { "; to be done by " (say::moment(by, now, zone)) } }
+                            @if let Some(by) = basis.act_by { (dated(by, placed.interval, spread)) }
                             @if basis.safety { "; " strong { "people’s safety" } }
                         }
                     }
                 }
             }
-            @if let Some(purge) = visit.purge { p.quiet { "Then a purge, " (span(purge, spread)) "." } }
+            @if let Some(purge) = visit.purge { p.quiet { "Then a purge, " (on_day(purge, visit, spread)) "." } }
             @if !closed.is_empty() { p.quiet { "Closed to use meanwhile: " (say::and(&closed)) "." } }
             @for one in &visit.displaced { (gives_way(one, spread)) }
             @if !beware.is_empty() {
@@ -257,6 +259,22 @@ fn crew(ids: impl Iterator<Item = Uuid>, spread: &Spread) -> Markup {
         @for (number, id) in people.iter().enumerate() {
             @if number == 0 { ": " } @else { ", " } (say::name(name(spread, *id)))
         }
+    }
+}
+
+/// A time of a visit, without the day that it is told under.
+fn on_day(interval: Interval, visit: &Visit, spread: &Spread) -> Markup {
+    let zone = spread.site.timezone;
+    let day = visit.interval.start().with_timezone(&zone).date_naive();
+    say::span_on(day, (interval.start(), interval.end()), spread.now, zone)
+}
+
+/// By when a task has to be done, or had to be.
+fn dated(by: DateTime<Utc>, done: Interval, spread: &Spread) -> Markup {
+    let by_then = say::moment(by, spread.now, spread.site.timezone);
+    html! {
+        @if by < done.end() { "; " span.word { "▲ late" } ": was to be done by " (by_then) }
+        @else { span.quiet { "; to be done by " (by_then) } }
     }
 }
 
