@@ -114,13 +114,13 @@ fn explained(error: Error, form: &BookingForm) -> Problem {
 
 /// What was booked.
 enum Made {
-    One(Booked),
+    One(Box<Booked>),
     Series(BookedSeries),
 }
 
 fn made(tx: &mut Tx<'_>, who: &Actor, now: DateTime<Utc>, new: &NewBooking) -> Result<Made, Error> {
     match &new.rrule {
-        None => book::book(tx, who, now, new).map(Made::One),
+        None => book::book(tx, who, now, new).map(|booked| Made::One(Box::new(booked))),
         Some(rrule) => book::book_series(tx, who, now, new, rrule).map(Made::Series),
     }
 }

@@ -15,7 +15,7 @@ use crate::domain::calendar::Interval;
 use crate::domain::facility::holds::Hold;
 use crate::domain::facility::{Glovebox, MaintenanceWindow, Person, Qualification, Site, Stored, ThingKind};
 use crate::domain::ids::{GloveboxId, PersonId};
-use crate::domain::names::Reference;
+use crate::domain::names::{Reference, Tag};
 use diesel::prelude::*;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -60,7 +60,7 @@ pub(in crate::store) struct Generation {
     windows: Option<Arc<Vec<Stored<MaintenanceWindow>>>>,
     people: HashMap<String, Option<Arc<Stored<Person>>>>,
     qualifications: HashMap<PersonId, Option<Arc<Vec<Stored<Qualification>>>>>,
-    references: HashMap<Reference, Option<Option<Uuid>>>,
+    tags: HashMap<Tag, Uuid>,
     gloveboxes: HashMap<Uuid, Option<Arc<Stored<Glovebox>>>>,
     holds: HashMap<GloveboxId, Option<Arc<Vec<Stored<Hold>>>>>,
     upkeep: HashMap<PersonId, Option<Arc<Vec<Interval>>>>,
@@ -70,7 +70,7 @@ impl Generation {
     fn size(&self) -> usize {
         self.people.len()
             + self.qualifications.len()
-            + self.references.len()
+            + self.tags.len()
             + self.gloveboxes.len()
             + self.holds.len()
             + self.upkeep.len()
@@ -190,8 +190,18 @@ pub(crate) fn upkeep_by(tx: &mut Tx<'_>, person: PersonId) -> StoreResult<Arc<Ve
 
 /// The box that a reference means.
 pub(crate) fn glovebox_meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
-    let Reference::Tag(_) = reference else { return meant(tx, reference) };
-    recall(tx, |known| known.references.entry(reference.clone()).or_default(), |tx| meant(tx, reference))
+    let Reference::Tag(tag) = reference else { return meant(tx, reference) };
+    // Tags of nothing are not remembered: anyone may ask for any.
+    let Some(revision) = tx.revision()? else { return meant(tx, reference) };
+    let memory = tx.memory;
+    if let Some(id) = memory.at(revision, |known| known.tags.get(tag).copied()).flatten() {
+        return Ok(Some(id));
+    }
+    let found = meant(tx, reference)?;
+    if let Some(id) = found {
+        memory.at(revision, |known| known.tags.insert(tag.clone(), id));
+    }
+    Ok(found)
 }
 
 fn meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
@@ -252,14 +262,15 @@ mod tests {
     #[test]
     fn what_is_known_of_a_newer_revision_is_not_given_to_an_older_one() {
         let memory = Memory::default();
-        let put = |revision, id: u128| {
-            memory.at(revision, |known| known.references.insert(Reference::Id(Uuid::from_u128(id)), None))
+        let put = |revision, tag: &str| {
+            let tag = Tag::parse(tag).unwrap();
+            memory.at(revision, |known| known.tags.insert(tag, Uuid::nil()))
         };
-        assert!(put(5, 1).is_some());
-        assert!(put(6, 2).is_some());
-        assert!(put(5, 3).is_none());
-        assert_eq!(memory.at(6, |known| known.references.len()), Some(1));
+        assert!(put(5, "A").is_some());
+        assert!(put(6, "B").is_some());
+        assert!(put(5, "C").is_none());
+        assert_eq!(memory.at(6, |known| known.tags.len()), Some(1));
         memory.forget();
-        assert_eq!(memory.at(6, |known| known.references.len()), Some(0));
+        assert_eq!(memory.at(6, |known| known.tags.len()), Some(0));
     }
 }

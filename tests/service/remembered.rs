@@ -38,7 +38,7 @@ fn booked_before_and_after(world: &World, change: impl FnOnce(&Client, &Client))
 
 on_both_backends! {
     fn a_hold_closes_the_box_to_the_next_booking(world) {
-        let answer = booked_before_and_after(&world, |keeper, _| {
+        let answer = booked_before_and_after(world, |keeper, _| {
             let hold = json!({"glovebox": "OTTER", "reason": "Oxygen at 40 ppm"});
             keeper.post("/holds", &hold).is(201);
         });
@@ -46,16 +46,16 @@ on_both_backends! {
     }
 
     fn a_released_hold_closes_nothing(world) {
-        let answer = booked_before_and_after(&world, |keeper, ada| {
+        let answer = booked_before_and_after(world, |keeper, ada| {
             let hold = keeper.post("/holds", &json!({"glovebox": "OTTER", "reason": "Wet"})).is(201).id();
-            ada.post("/bookings", &hour(&world, 4)).is(422);
+            ada.post("/bookings", &hour(world, 4)).is(422);
             keeper.post_with_etag(&format!("/holds/{hold}/release"), "*", &json!({"remark": "Dry again"})).is(200);
         });
         answer.is(201);
     }
 
     fn a_qualification_taken_back_counts_at_once(world) {
-        let answer = booked_before_and_after(&world, |keeper, _| {
+        let answer = booked_before_and_after(world, |keeper, _| {
             let held = keeper.get("/qualifications?person=ADA&glovebox=OTTER").is(200).json();
             let id = held["items"][0]["id"].as_str().unwrap().to_owned();
             keeper.delete_with_etag(&format!("/qualifications/{id}"), "*").is(204);
@@ -64,21 +64,21 @@ on_both_backends! {
     }
 
     fn whoever_has_left_books_no_more(world) {
-        let answer = booked_before_and_after(&world, |keeper, _| {
+        let answer = booked_before_and_after(world, |keeper, _| {
             keeper.patch_with_etag("/people/ADA", "*", &json!({"active": false})).is(200);
         });
         assert_eq!(refused_for(&answer), ["person_inactive"]);
     }
 
     fn a_shorter_horizon_counts_at_once(world) {
-        let answer = booked_before_and_after(&world, |keeper, _| {
+        let answer = booked_before_and_after(world, |keeper, _| {
             keeper.patch_with_etag("/facility", "*", &json!({"policies": {"horizon": "PT3H"}})).is(200);
         });
         assert_eq!(refused_for(&answer), ["beyond_horizon"]);
     }
 
     fn a_window_that_is_never_bookable_counts_at_once(world) {
-        let answer = booked_before_and_after(&world, |keeper, _| {
+        let answer = booked_before_and_after(world, |keeper, _| {
             let start = (world.now() + TimeDelta::hours(3)).format("%Y-%m-%dT%H:%M:%S").to_string();
             let window = json!({
                 "name": "Regeneration", "dtstart": start, "timezone": "UTC", "duration": "PT4H", "holds": "always"
@@ -89,7 +89,7 @@ on_both_backends! {
     }
 
     fn a_station_that_is_gone_cannot_be_booked(world) {
-        let answer = booked_before_and_after(&world, |keeper, _| {
+        let answer = booked_before_and_after(world, |keeper, _| {
             let other = json!({"tag": "OTTER-2"});
             keeper.patch_with_etag("/gloveboxes/OTTER", "*", &other).is(200);
         });
@@ -98,7 +98,7 @@ on_both_backends! {
 
     /// Whoever changes the database behind the service's back does not have to tell it.
     fn what_another_program_changes_counts_at_once(world) {
-        let answer = booked_before_and_after(&world, |_, _| {
+        let answer = booked_before_and_after(world, |_, _| {
             world.raw().run("UPDATE people SET active = false WHERE tag = 'ADA'").unwrap();
         });
         assert_eq!(refused_for(&answer), ["person_inactive"]);

@@ -32,8 +32,8 @@ pub(super) fn form(told: &Told<'_>) -> Markup {
         let value = form.filled.get(name);
         value.is_empty() || value == "0" || (*name == "stations" && value == "1")
     };
-    let more = !RARE.iter().all(|name| usual(&name))
-        || form.faults.iter().any(|fault| RARE.contains(&fault.field.as_str()));
+    let more =
+        !RARE.iter().all(usual) || form.faults.iter().any(|fault| RARE.contains(&fault.field.as_str()));
     html! {
         form.need method="get" action="/book" {
             div.row {
