@@ -1,8 +1,8 @@
 //! Who sends a request: the bearer token in its head (RFC 6750 §2.1), or outside
 //! the API the one that a browser keeps. What makes a token good is another room's.
 
-use super::BASE;
 use super::problem::{self, Problem};
+use super::{BASE, path_of};
 use crate::domain::access::Actor;
 use crate::identity::{Verifier, token_in};
 use actix_web::dev::Payload;
@@ -51,10 +51,11 @@ async fn authenticate(request: &HttpRequest) -> Result<Actor, Problem> {
 /// The token that a browser keeps for the pages. The API never looks at it: a
 /// browser sends it along with whatever another site makes it ask for.
 pub(super) fn kept_token(request: &HttpRequest) -> Option<&str> {
-    if request.path().starts_with(BASE) || request.headers().contains_key(AUTHORIZATION) {
+    if path_of(request).starts_with(BASE) || request.headers().contains_key(AUTHORIZATION) {
         return None;
     }
-    request.headers().get(COOKIE).and_then(|line| line.to_str().ok()).and_then(token_in)
+    let line = request.headers().get(COOKIE).and_then(|line| line.to_str().ok());
+    line.and_then(|line| token_in(line, false))
 }
 
 fn bearer_token(request: &HttpRequest) -> Result<&str, Problem> {

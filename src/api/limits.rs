@@ -7,10 +7,10 @@ mod buckets;
 
 pub use address::Proxies;
 
-use super::BASE;
 use super::auth;
 use super::metrics::Metrics;
 use super::problem::{self, Problem};
+use super::{BASE, path_of};
 use crate::domain::quota::{Budget, Quota, Rates, Spent, Standing};
 use actix_web::body::{EitherBody, MessageBody};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
@@ -76,13 +76,12 @@ impl Limiter {
     async fn admit(&self, rates: &Rates, request: &HttpRequest, now: Duration) -> Admitted {
         let address = Owner::Address(self.proxies.caller(request));
         let failures = Budget::Failures;
-        if let Some(credential) = credential(request)
-            && !self.knows(credential, now)
-        {
+        let unknown = credential(request).map(|credential| !self.knows(credential, now));
+        if unknown.unwrap_or(is_sign_in(request)) {
             let look = |full_at: &mut Duration| rates.of(failures).look(*full_at, now);
             self.buckets.with(&(failures, address), now, look).map_err(|spent| (failures, spent))?;
         }
-        let asked = asked(request.method(), request.path());
+        let asked = asked(request.method(), path_of(request));
         if !request.headers().contains_key(AUTHORIZATION) && auth::kept_token(request).is_none() {
             return self.take(rates, asked, address, now);
         }
@@ -101,12 +100,16 @@ impl Limiter {
     /// Remembers what was accepted, and counts a key that was not. Tokens that were
     /// not are counted before.
     async fn conclude(&self, rates: &Rates, request: &HttpRequest, status: StatusCode, now: Duration) {
-        let Some(credential) = credential(request) else { return };
-        if is_feed(request.path()) && status == StatusCode::NOT_FOUND {
+        let feed = is_feed(path_of(request));
+        let guessed = is_sign_in(request) && status == StatusCode::UNPROCESSABLE_ENTITY;
+        if guessed || (feed && status == StatusCode::NOT_FOUND) {
             // The answer is given; the next one is not.
             let address = Owner::Address(self.proxies.caller(request));
             let _ = self.take(rates, Budget::Failures, address, now);
-        } else if is_feed(request.path()) || auth::identify(request).await.is_ok() {
+            return;
+        }
+        let Some(credential) = credential(request) else { return };
+        if feed || auth::identify(request).await.is_ok() {
             self.remember(credential, now);
         }
     }
@@ -117,9 +120,14 @@ fn is_feed(path: &str) -> bool {
     path.strip_prefix(BASE).is_some_and(|rest| rest.starts_with("/calendars/"))
 }
 
+/// Whether a token is tried at the pages' sign-in, where it stands in the body.
+fn is_sign_in(request: &HttpRequest) -> bool {
+    request.method() == Method::POST && path_of(request) == "/sign-in"
+}
+
 /// What a request shows to be let in: its token, or the key in its address.
 fn credential(request: &HttpRequest) -> Option<&[u8]> {
-    if is_feed(request.path()) {
+    if is_feed(path_of(request)) {
         return request.uri().path_and_query().map(|address| address.as_str().as_bytes());
     }
     let sent = request.headers().get(AUTHORIZATION).map(HeaderValue::as_bytes);
@@ -172,7 +180,7 @@ pub(crate) async fn hold_back<B: MessageBody>(
     request: ServiceRequest,
     next: Next<B>,
 ) -> Result<ServiceResponse<EitherBody<B>>, actix_web::Error> {
-    let rates = limiter.rates.filter(|_| !is_exempt(request.path()));
+    let rates = limiter.rates.filter(|_| !is_exempt(path_of(request.request())));
     let Some(rates) = rates else {
         return Ok(next.call(request).await?.map_into_left_body());
     };

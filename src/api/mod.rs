@@ -67,7 +67,7 @@ pub(crate) mod forms {
 }
 
 use crate::usecases::App;
-use actix_web::web;
+use actix_web::{HttpRequest, web};
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The application, as handlers receive it.
@@ -80,6 +80,12 @@ const ICALENDAR: &str = "text/calendar; charset=utf-8";
 pub(crate) const BASE: &str = "/api/v1";
 
 pub use readings::readings_in;
+
+/// The path of a request as routes see it: to them a letter written as `%61` is that
+/// letter, and what holds for a path holds however it is written.
+pub(crate) fn path_of(request: &HttpRequest) -> &str {
+    request.match_info().as_str()
+}
 
 /// The published contract: the OpenAPI document as JSON text, as it is committed.
 pub fn contract_document() -> String {

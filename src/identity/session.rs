@@ -15,13 +15,13 @@ pub const SECURE_COOKIE: &str = "__Host-drykeep";
 pub const PLAIN_COOKIE: &str = "drykeep";
 
 /// The token among the cookies of a `Cookie` header; the one that only TLS can have
-/// set goes first.
-pub fn token_in(header: &str) -> Option<&str> {
+/// set goes first, and is the only one where pages come over TLS alone.
+pub fn token_in(header: &str, over_tls: bool) -> Option<&str> {
     let named = |wanted: &str| {
         let mut pairs = header.split(';').filter_map(|pair| pair.trim().split_once('='));
         pairs.find(|(name, _)| *name == wanted).map(|(_, value)| value).filter(|value| !value.is_empty())
     };
-    named(SECURE_COOKIE).or_else(|| named(PLAIN_COOKIE))
+    named(SECURE_COOKIE).or_else(|| named(PLAIN_COOKIE).filter(|_| !over_tls))
 }
 
 /// The key that the stamps of forms are made with. Instances that serve the same
@@ -72,10 +72,11 @@ mod tests {
 
     #[test]
     fn the_token_is_found_among_other_cookies() {
-        assert_eq!(token_in("a=1; drykeep=x.y.z; b=2"), Some("x.y.z"));
-        assert_eq!(token_in("drykeep=planted; __Host-drykeep=own"), Some("own"));
-        assert_eq!(token_in("drykeep="), None);
-        assert_eq!(token_in("notdrykeep=x; drykeeper=y"), None);
+        assert_eq!(token_in("a=1; drykeep=x.y.z; b=2", false), Some("x.y.z"));
+        assert_eq!(token_in("drykeep=planted; __Host-drykeep=own", false), Some("own"));
+        assert_eq!(token_in("drykeep=planted", true), None);
+        assert_eq!(token_in("drykeep=", false), None);
+        assert_eq!(token_in("notdrykeep=x; drykeeper=y", false), None);
     }
 
     #[test]

@@ -197,7 +197,7 @@ fn about(told: &Told<'_>) -> Markup {
         (told.form.lines(Field {
             name: "purpose",
             label: "What it is for",
-            hint: "A few words. Others see that the place is taken, not what for.",
+            hint: "A few words. The keeper can read them; others see only that the place is taken.",
         }))
         @if groups.len() > 1 {
             @let options: Vec<(String, String)> =

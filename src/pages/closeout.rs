@@ -117,6 +117,15 @@ fn number<T>(
     if text.is_empty() {
         return None;
     }
+    // To some "1,250" is a thousand and more: read a thousand times too low, it would close nothing.
+    if text.split_once(',').is_some_and(|(whole, rest)| rest.len() == 3 && whole != "0") {
+        check.note(Violation::new(
+            field,
+            "ambiguous",
+            "Write it with a point or without a comma: 1.25 or 1250.",
+        ));
+        return None;
+    }
     let Ok(value) = text.replace(',', ".").parse::<f64>() else {
         check.note(Violation::new(field, "no_number", "Give a number, or leave it empty."));
         return None;
@@ -150,7 +159,7 @@ fn page(sheet: &Sheet, visitor: &Visitor, form: Form<'_>) -> Markup {
             p.quiet { a href=(back) { (say::span(value.interval.start(), value.interval.end(), now, zone)) } }
         }
         (form.summary())
-        @for hold in &sheet.holds { (held::article(hold, sheet.glovebox.value.tag.as_str(), now, zone)) }
+        @for hold in &sheet.holds { (held::article(hold, sheet.glovebox.value.tag.as_str(), held::Under::Page, now, zone)) }
         @if open { (fields(sheet, visitor, form)) }
         @else {
             p.lead {

@@ -51,7 +51,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
 /// Whether somebody at a browser asks for something outside the API.
 pub(crate) fn are_asked_for(request: &HttpRequest) -> bool {
     let accept = request.headers().get(ACCEPT).map(HeaderValue::as_bytes).unwrap_or_default();
-    !request.path().starts_with("/api/") && accept.starts_with(b"text/html")
+    !request.match_info().as_str().starts_with("/api/") && accept.starts_with(b"text/html")
 }
 
 /// The page for an address at which there is nothing.

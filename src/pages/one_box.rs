@@ -12,8 +12,8 @@ use super::fault::Fault;
 use super::forms::Filled;
 use super::layout::{self, Frame};
 use super::session::Visitor;
-use super::today::{Told, boxes};
-use super::{Site, say};
+use super::today::Told;
+use super::{Site, held, say};
 use crate::domain::names::Reference;
 use crate::usecases::one_box::{self, BoxSeen};
 use actix_web::{HttpRequest, HttpResponse, get, web};
@@ -69,7 +69,7 @@ fn page(seen: &BoxSeen, days: i64) -> Markup {
                 }
             }
         }
-        @for hold in &seen.holds { (boxes::held(glovebox.tag.as_str(), hold, told)) }
+        @for hold in &seen.holds { (held::article(hold, glovebox.tag.as_str(), held::Under::Page, told.now, told.zone)) }
         (levels::section(seen, days, told))
         (week::section(seen, told))
         (due::section(seen, told))

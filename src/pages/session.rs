@@ -58,7 +58,9 @@ fn keep(request: &HttpRequest) -> &Keep {
 
 /// The token that the browser keeps.
 fn kept(request: &HttpRequest) -> Option<&str> {
-    request.headers().get(COOKIE).and_then(|line| line.to_str().ok()).and_then(token_in)
+    let over_tls = keep(request).over_tls;
+    let line = request.headers().get(COOKIE).and_then(|line| line.to_str().ok());
+    line.and_then(|line| token_in(line, over_tls))
 }
 
 /// Whether a form carries the stamp of whoever sends it.

@@ -1,10 +1,10 @@
 //! `/sign-in` and `/sign-out`: a token goes in, a cookie comes out.
 
 use super::fault::Fault;
-use super::forms::{self, Field, Filled, Form, Posted};
+use super::forms::{self, Field, Filled, Form};
 use super::{layout, session};
 use crate::domain::violations::Violation;
-use crate::identity::Refusal;
+use crate::identity::{Refusal, SECURE_COOKIE};
 use actix_web::http::StatusCode;
 use actix_web::http::header::LOCATION;
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
@@ -16,6 +16,9 @@ const TOKEN: Field<'static> = Field {
     hint: "Paste the token that the keeper, or your organisation's sign-in, gave you. It stays in this browser until it \
            expires or you sign out.",
 };
+
+/// Browsers drop a longer cookie without a word (RFC 6265bis §5.6: name and value together).
+const MOST_KEPT: usize = 4096;
 
 #[get("/sign-in")]
 async fn ask(request: HttpRequest) -> HttpResponse {
@@ -34,6 +37,10 @@ async fn let_in(request: HttpRequest, payload: web::Payload) -> Result<HttpRespo
         return Ok(refused(&filled, "Paste your token here."));
     }
     match session::admit(&request, pasted).await {
+        Ok(_) if SECURE_COOKIE.len() + pasted.len() > MOST_KEPT => Ok(refused(
+            &filled,
+            "This token is too long for a browser to keep (some 4000 characters at most). Ask for one with fewer groups in it.",
+        )),
         Ok(_) => {
             let to = session::local(filled.get("to")).to_owned();
             let mut answer = HttpResponse::SeeOther();
@@ -70,10 +77,12 @@ fn shown(status: StatusCode, filled: &Filled, faults: &[Violation], expired: boo
 }
 
 #[post("/sign-out")]
-async fn let_go(_posted: Posted) -> HttpResponse {
+async fn let_go(request: HttpRequest, payload: web::Payload) -> Result<HttpResponse, Fault> {
+    // Whoever goes may go, also where the token is not good any more: its origin is all that is looked at.
+    forms::read(&request, &mut payload.into_inner()).await?;
     let mut answer = HttpResponse::SeeOther();
     session::forget(&mut answer);
-    answer.insert_header((LOCATION, "/sign-in")).finish()
+    Ok(answer.insert_header((LOCATION, "/sign-in")).finish())
 }
 
 pub(super) fn routes(config: &mut web::ServiceConfig) {

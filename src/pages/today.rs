@@ -2,7 +2,7 @@
 //! before anyone arrives? What may surprise this week?
 
 pub(super) mod boxes;
-mod to_do;
+pub(super) mod to_do;
 pub(super) mod week;
 
 use super::fault::Fault;
@@ -11,9 +11,12 @@ use super::session::Visitor;
 use super::{Site, say};
 use crate::usecases::morning::{self, Morning};
 use actix_web::{HttpResponse, get, web};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use maud::{Markup, html};
+
+/// What a night found is told to be old after so long.
+pub(super) const NIGHT: TimeDelta = TimeDelta::hours(36);
 
 /// The moment and the zone that times are told from.
 #[derive(Debug, Clone, Copy)]

@@ -4,20 +4,17 @@
 use super::fault::Fault;
 use super::layout::{self, Frame};
 use super::session::Visitor;
-use super::today::{Told, week};
+use super::today::{NIGHT, Told, to_do, week};
 use super::{Site, say};
 use crate::domain::booking::Progress;
 use crate::domain::upkeep::DueState;
 use crate::domain::upkeep::standing::{Course, Height, Standing};
 use crate::usecases::morning::{self, BoxNow, Morning, Turn};
 use actix_web::{HttpResponse, get, web};
-use chrono::TimeDelta;
 use maud::{Markup, html};
 
 /// Seconds between two looks.
 const REFRESH: u32 = 60;
-/// A night's findings older than this are told to be old.
-const NIGHT: TimeDelta = TimeDelta::hours(36);
 
 #[get("/wall")]
 async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
@@ -73,7 +70,11 @@ fn glovebox(one: &BoxNow, told: Told) -> Markup {
             (level("Oxygen", &one.oxygen, told))
             (level("Water", &one.water, told))
         }
-        p.wall-turn { (turn(&one.turns, told)) }
+        @if one.holds.iter().any(|hold| hold.hold.value.part.is_none()) {
+            p.wall-turn { span.word { "■ closed to use" } }
+        } @else {
+            p.wall-turn { (turn(&one.turns, told)) }
+        }
     }
 }
 
@@ -118,8 +119,11 @@ fn turn(turns: &[Turn], told: Told) -> Markup {
                 span.word { "▲ in use, was to end " (told.moment(turn.interval.end())) }
             }
             (Some(turn), _) => { "In use until " (told.moment(turn.interval.end())) ": " (who(turn)) }
-            (None, Some(turn)) => { "Free until " (told.moment(turn.interval.start())) ", then " (who(turn)) }
-            (None, None) => "Nobody booked today",
+            (None, Some(turn)) if turn.interval.start() <= told.now => {
+                "Booked since " (told.moment(turn.interval.start())) ", not begun: " (who(turn))
+            }
+            (None, Some(turn)) => { "Next booking " (told.moment(turn.interval.start())) ": " (who(turn)) }
+            (None, None) => "No booking today",
         }
     }
 }
@@ -133,7 +137,7 @@ fn due(morning: &Morning, told: Told) -> Markup {
     html! {
         section aria-labelledby="wall-due" {
             h2 id="wall-due" { "To do" }
-            @if due.is_empty() { p { "Nothing is overdue or due today." } }
+            @if due.is_empty() { p { (to_do::nothing(morning, told)) } }
             ul {
                 @for kept in due.iter().take(5) {
                     li {

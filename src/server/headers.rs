@@ -1,6 +1,6 @@
 //! Headers that hold on every answer: what browsers may do with it, and who may keep it.
 
-use crate::api::BASE;
+use crate::api::{BASE, path_of};
 use actix_web::HttpResponse;
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
@@ -40,8 +40,8 @@ pub(super) async fn protect<B: MessageBody>(
     request: ServiceRequest,
     next: Next<B>,
 ) -> Result<ServiceResponse<B>, actix_web::Error> {
-    let page = request.path().starts_with("/docs");
-    let own = request.path().starts_with(BASE);
+    let path = path_of(request.request());
+    let (page, own) = (path.starts_with("/docs"), path.starts_with(BASE));
     let mut answered = next.call(request).await?;
     put(answered.response_mut(), page, own);
     if let Some(length) = hsts

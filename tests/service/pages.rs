@@ -107,11 +107,16 @@ on_both_backends! {
             (&[("origin", "https://evil.example")][..], &good),
             (&[("origin", "null")][..], &good),
         ] {
-            let answer = browser.post("/sign-out", headers, body);
+            let answer = browser.post("/book", headers, body);
             assert_eq!(answer.status, 403, "{headers:?} {body}");
             assert!(answer.header("set-cookie").is_none());
         }
         assert_eq!(sign_in(world, &[("sec-fetch-site", "cross-site")], "token=x").status, 403);
+        let cross = browser.post("/sign-out", &[("sec-fetch-site", "cross-site")], &good);
+        assert!(cross.status == 403 && cross.header("set-cookie").is_none());
+        // Whoever goes may go, also with a token that is not good any more.
+        let gone = Browser { client: world.anyone(), cookie: "drykeep=not.a.token".to_owned() };
+        assert_eq!(gone.post("/sign-out", &[("sec-fetch-site", "same-origin")], "").status, 303);
         let answer = browser.post("/sign-out", &[("sec-fetch-site", "same-origin")], &good);
         assert_eq!((answer.status, answer.header("location")), (303, Some("/sign-in")));
     }
@@ -119,6 +124,9 @@ on_both_backends! {
     fn the_api_never_looks_at_the_cookie(world) {
         let browser = Browser::keeper(world);
         assert_eq!(browser.get("/api/v1/gloveboxes").status, 401);
+        // To the routes a letter that is written out is that letter.
+        assert_eq!(browser.get("/%61pi/v1/gloveboxes").status, 401);
+        assert_eq!(browser.get("/api/%761/gloveboxes").status, 401);
         let body = browser.client.send(
             "POST",
             "/api/v1/rooms",
@@ -275,4 +283,16 @@ fn who_asks_too_often_is_told_on_a_page() {
     assert!(page.text.contains("too much at once"), "{}", page.text);
     assert!(page.header("retry-after").is_some() && page.header("ratelimit").is_some());
     assert!(page.header("content-security-policy").unwrap().contains("style-src 'self'"));
+}
+
+#[test]
+fn tokens_tried_at_the_sign_in_count_as_failures() {
+    let quota = |requests| Quota::a_minute(NonZeroU32::new(requests).unwrap());
+    let rates = Rates { reads: quota(50), writes: quota(50), expensive: quota(50), failures: quota(3) };
+    let world = World::holding_callers_to(HttpSettings { rates: Some(rates), ..HttpSettings::default() });
+    let tried = || {
+        let form = [("content-type", "application/x-www-form-urlencoded")];
+        world.anyone().send("POST", "/sign-in", &form, Some(b"token=e30.e30.guess")).status
+    };
+    assert_eq!([tried(), tried(), tried(), tried()], [422, 422, 422, 429]);
 }

@@ -176,10 +176,10 @@ on_both_backends! {
         world.it_is_now("2030-01-07T10:00:00Z".parse().unwrap());
         let page = browser.get(&form);
         assert_eq!(page.text.matches("inputmode=\"decimal\"").count(), 4, "{}", page.text);
-        let wrong = [("oxygen_ppm", "lots"), ("gauge-C1", "900"), ("gauge-C2", "-9")];
+        let wrong = [("oxygen_ppm", "lots"), ("water_ppm", "1,250"), ("gauge-C1", "900"), ("gauge-C2", "-9")];
         let page = send(&browser, &form, &form, &wrong);
         assert_eq!(page.status, 422);
-        for field in ["oxygen_ppm", "gauge-C2"] {
+        for field in ["oxygen_ppm", "water_ppm", "gauge-C2"] {
             assert!(page.text.contains(&format!("id=\"{field}-fault\"")), "{field}: {}", page.text);
         }
         // More than the filling can reach is found with the cylinder, and nothing is kept.

@@ -26,7 +26,7 @@ pub(super) fn page(sheet: &Sheet, visitor: &Visitor, form: Form<'_>) -> Markup {
             }
         }
         (form.summary())
-        @for hold in &sheet.holds { (held::article(hold, sheet.glovebox.value.tag.as_str(), now, zone)) }
+        @for hold in &sheet.holds { (held::article(hold, sheet.glovebox.value.tag.as_str(), held::Under::Page, now, zone)) }
         @if !value.work.cautions.is_empty() {
             ul.cautions aria-label="To mind" {
                 @for caution in &value.work.cautions { li { span.mark aria-hidden="true" { "▲ " } (caution.text) } }

@@ -4,8 +4,7 @@
 use super::Told;
 use crate::domain::booking::{Progress, Status};
 use crate::domain::upkeep::standing::{Course, Height, Standing};
-use crate::pages::{plot, say};
-use crate::usecases::holds::ShownHold;
+use crate::pages::{held, plot, say};
 use crate::usecases::morning::{BoxNow, Morning, Turn};
 use maud::{Markup, html};
 
@@ -18,7 +17,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
             h2 id="dry" { "Is every box dry?" }
             p.answer { (answer(&morning.boxes)) }
             @for one in &morning.boxes {
-                @for hold in &one.holds { (held(one.glovebox.value.tag.as_str(), hold, told)) }
+                @for hold in &one.holds { (held::article(hold, one.glovebox.value.tag.as_str(), held::Under::Section, told.now, told.zone)) }
             }
             ul.boxes {
                 @for one in &morning.boxes { (row(one, told)) }
@@ -75,24 +74,6 @@ fn is_named(one: &BoxNow, highest: Option<Height>) -> bool {
     one.holds.iter().any(|hold| hold.hold.value.part.is_none())
         || highest > Some(Height::Below)
         || [&one.oxygen, &one.water].iter().any(|level| level.last.is_none() || level.stale)
-}
-
-/// A hold on a box or a part of it.
-pub(in crate::pages) fn held(tag: &str, shown: &ShownHold, told: Told) -> Markup {
-    let hold = &shown.hold.value;
-    let what = shown.part_tag.as_ref().map_or_else(|| tag.to_owned(), |part| format!("{tag}/{part}"));
-    let bookings = shown.bookings.len();
-    html! {
-        article.hold {
-            h3 { span.mark aria-hidden="true" { "■ " } (what) " is closed to use" }
-            p.reason dir="auto" { (say::name(hold.reason.as_str())) }
-            p.beware { (hold.caution()) }
-            p.since {
-                "Since " (told.moment(hold.opened_at)) ", by " (say::name(&hold.opened_by)) "."
-                @if bookings > 0 { " " (say::capital(&say::count(bookings, "booking"))) " may have to give way." }
-            }
-        }
-    }
 }
 
 fn row(one: &BoxNow, told: Told) -> Markup {
@@ -158,7 +139,7 @@ fn course(course: Option<Course>) -> Markup {
 /// Who is in a box, and who comes.
 pub(in crate::pages) fn turns(turns: &[Turn], told: Told) -> Markup {
     if turns.is_empty() {
-        return html! { p.quiet { "Nobody today" } };
+        return html! { p.quiet { "No booking today" } };
     }
     let more = turns.len().saturating_sub(MOST_TURNS);
     html! {

@@ -1,7 +1,7 @@
 //! What is to do before anyone arrives: what is overdue or due today, visits of the
 //! day and those that were missed, what must be ordered now.
 
-use super::Told;
+use super::{NIGHT, Told};
 use crate::domain::planning::cautions::cautions;
 use crate::domain::upkeep::DueState;
 use crate::domain::upkeep::evidence::digits;
@@ -21,7 +21,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
         .iter()
         .filter(|kept| matches!(kept.item.state, DueState::Overdue | DueState::Due))
         .collect();
-    let today = |visit: &&ReportVisit| !visit.missed && told.day(visit.start) == "today";
+    let today = |visit: &&ReportVisit| !visit.missed && is_of_today(visit, told);
     let missed: Vec<&ReportVisit> = morning.visits.iter().filter(|visit| visit.missed).collect();
     let visits: Vec<&ReportVisit> = morning.visits.iter().filter(today).collect();
     let orders: Vec<&ReportOrder> =
@@ -61,6 +61,22 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
     }
 }
 
+/// Whether a visit is under way or begins today.
+pub(super) fn is_of_today(visit: &ReportVisit, told: Told) -> bool {
+    visit.start <= told.now || told.day(visit.start) == "today"
+}
+
+/// What can be said where nothing is on the list: only a night knows.
+pub(in crate::pages) fn nothing(morning: &Morning, told: Told) -> &'static str {
+    match &morning.night {
+        None => "What is due is not known: no night has been computed yet.",
+        Some(night) if told.now - night.as_of > NIGHT => {
+            "? Nothing was overdue or due when it was last computed, and that is long ago."
+        }
+        Some(_) => "Nothing is overdue or due today.",
+    }
+}
+
 fn answer(morning: &Morning, due: usize, told: Told) -> Markup {
     let coming = morning.boxes.iter().flat_map(|one| {
         let tag = one.glovebox.value.tag.to_string();
@@ -72,14 +88,14 @@ fn answer(morning: &Morning, due: usize, told: Told) -> Markup {
     let first = coming.min();
     html! {
         @match due {
-            0 => "Nothing is overdue or due today.",
+            0 => (nothing(morning, told)),
             1 => "One task is overdue or due today.",
             n => { (say::capital(&say::number(n))) " tasks are overdue or due today." }
         }
         " "
         @match first {
             Some((at, tag)) => { "The next to arrive is booked for " (told.moment(at)) " at " (tag) "." }
-            None => "Nobody else is booked today.",
+            None => "No booking is still to come today.",
         }
     }
 }

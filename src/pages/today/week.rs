@@ -2,7 +2,7 @@
 //! the facility is closed, and how long the gas lasts.
 
 use super::Told;
-use super::to_do::told_visits;
+use super::to_do::{self, told_visits};
 use crate::domain::facility::site::SiteClosure;
 use crate::domain::upkeep::DueState;
 use crate::domain::upkeep::evidence::DueDates;
@@ -26,7 +26,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
         .iter()
         .filter(|closure| closure.interval.end() > told.now && closure.interval.start() < soon)
         .collect();
-    let later = |visit: &&ReportVisit| !visit.missed && told.day(visit.start) != "today";
+    let later = |visit: &&ReportVisit| !visit.missed && !to_do::is_of_today(visit, told);
     let visits: Vec<&ReportVisit> = morning.visits.iter().filter(later).collect();
     let noticed = morning.night.iter().flat_map(|night| &night.observations);
     html! {
@@ -143,6 +143,7 @@ pub(in crate::pages) fn left(until: Option<DueDates>, reason: Option<&str>, told
         @match (until.earliest, until.latest) {
             (Some(early), Some(late)) if early != late => span.quiet { " (" (days(early)) " to " (days(late)) ")" },
             (Some(early), None) => span.quiet { " (" (days(early)) " or more)" },
+            (None, Some(late)) => span.quiet { " (at most " (days(late)) ")" },
             _ => {},
         }
         ", " (told.day(until.likely))
