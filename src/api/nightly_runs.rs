@@ -380,6 +380,7 @@ async fn run_nightly(
     let once = once_key(&request, &bytes)?;
     let actor = caller.0;
     let who = actor.clone();
+    app.sum_up_days(&actor).await?;
     let answer = app
         .command_once(&actor, once, move |tx, now| {
             let as_of = form.as_of.as_deref().map(|text| run_night::moment(tx, text)).transpose()?;

@@ -39,6 +39,7 @@ impl Nightly {
         let as_of = self.as_of.clone();
         let progress =
             if self.json { Progress::silent() } else { Progress::begin("working out what is due") };
+        app.sum_up_days_blocking()?;
         let run = app.command_blocking(move |tx, now| {
             let as_of = as_of.as_deref().map(|text| moment(tx, text)).transpose()?;
             run_night(tx, &Actor::operator(), now, as_of)

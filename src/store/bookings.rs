@@ -187,7 +187,23 @@ pub(crate) fn lock_group(tx: &mut Tx<'_>, group: &Name) -> StoreResult<()> {
         Db::Sqlite(_) => Ok(()),
         Db::Postgres(connection) => {
             let lock = diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, 0))");
-            Ok(lock.bind::<diesel::sql_types::Text, _>(group.as_str()).execute(connection).map(drop)?)
+            lock.bind::<diesel::sql_types::Text, _>(group.as_str()).execute(connection)?;
+            tx.look_again();
+            Ok(())
+        }
+    }
+}
+
+/// Makes other transactions that give this person something to do wait for this one,
+/// so that nobody is booked while they are to do upkeep.
+pub(crate) fn lock_person(tx: &mut Tx<'_>, person: PersonId) -> StoreResult<()> {
+    match tx.db() {
+        Db::Sqlite(_) => Ok(()),
+        Db::Postgres(connection) => {
+            let lock = diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, 1))");
+            lock.bind::<diesel::sql_types::Text, _>(person.to_string()).execute(connection)?;
+            tx.look_again();
+            Ok(())
         }
     }
 }

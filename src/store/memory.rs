@@ -121,7 +121,8 @@ impl Tx<'_> {
             Known::Nothing => {
                 let found: Vec<i64> =
                     facility_revision::table.select(facility_revision::revision).load(self.db())?;
-                let revision = found.first().copied().unwrap_or_default();
+                // Without the row no change would be noticed.
+                let Some(revision) = found.first().copied() else { return Ok(None) };
                 self.known = Known::Revision(revision);
                 Ok(Some(revision))
             }

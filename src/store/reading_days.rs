@@ -5,7 +5,7 @@
 //! what comes in meanwhile waits for the mark's row, and marks the day again.
 
 use super::Tx;
-use super::db::Db;
+use super::db::{Db, either};
 use super::error::{StoreError, StoreResult};
 use super::readings::{self, just_after};
 use super::schema::{reading_days, reading_series, stale_reading_days};
@@ -19,6 +19,8 @@ use std::collections::{BTreeSet, HashMap};
 
 /// Rows written in one statement.
 const ROWS_A_STATEMENT: usize = 1_000;
+/// Days summed up in one transaction before a night.
+const SETTLED_AT_ONCE: i64 = 1_000;
 /// The most days whose readings are held at once.
 const DAYS_AT_ONCE: i64 = 31;
 
@@ -147,16 +149,24 @@ pub(crate) fn samples(
     Ok(samples.into_iter().map(|(_, _, sample)| sample).collect())
 }
 
-/// Sums up anew every stale day that had ended by `until`, and keeps it; tells
-/// how many there were.
+/// Sums up anew some of the stale days that had ended by `until`, and keeps them;
+/// tells how many there were. Whoever sends readings of such a day waits for the
+/// transaction, which should therefore be a short one.
 pub(crate) fn settle(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usize> {
-    let today = day_of(until);
-    let delete = diesel::delete(stale_reading_days::table.filter(stale_reading_days::day.lt(today)))
-        .returning((stale_reading_days::series_id, stale_reading_days::day));
-    let mut stale: Vec<(i64, i64)> = match tx.db() {
-        Db::Sqlite(connection) => delete.load(connection)?,
-        Db::Postgres(connection) => delete.load(connection)?,
-    };
+    let marked: Vec<(i64, i64)> = stale_reading_days::table
+        .filter(stale_reading_days::day.lt(day_of(until)))
+        .order((stale_reading_days::series_id, stale_reading_days::day))
+        .limit(SETTLED_AT_ONCE)
+        .load(tx.db())?;
+    let mut stale: Vec<(i64, i64)> = Vec::with_capacity(marked.len());
+    for of_series in marked.chunk_by(|one, other| one.0 == other.0) {
+        let days = of_series.iter().map(|(_, day)| *day);
+        let delete = diesel::delete(stale_reading_days::table)
+            .filter(stale_reading_days::series_id.eq(of_series[0].0))
+            .filter(stale_reading_days::day.eq_any(days.collect::<Vec<i64>>()))
+            .returning((stale_reading_days::series_id, stale_reading_days::day));
+        stale.extend(either!(tx.db(), connection => delete.load::<(i64, i64)>(connection)?));
+    }
     stale.sort_unstable();
     let manners = manners(tx)?;
     let mut rows = Vec::new();
@@ -177,7 +187,7 @@ pub(crate) fn settle(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usize
         }
     }
     keep(tx, &mut rows)?;
-    Ok(stale.len())
+    Ok(marked.len())
 }
 
 /// Days in order as stretches of days that follow each other, from the first to

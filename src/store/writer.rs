@@ -125,6 +125,9 @@ impl Batches {
         if let Err(error) = &result {
             tracing::error!(%error, "a batch of writes was not committed");
         }
+        if broken || result.is_err() {
+            memory.forget();
+        }
         for answer in answers {
             answer(match &result {
                 Ok(()) => Ok(()),
@@ -132,7 +135,6 @@ impl Batches {
             });
         }
         if broken || result.is_err() {
-            memory.forget();
             match open(connector) {
                 Ok(fresh) => *db = fresh,
                 Err(error) => tracing::error!(%error, "the writer could not reopen the database"),

@@ -9,13 +9,13 @@ use crate::clock::fresh_id;
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, Owner, PlannedClaim, Progress, Status, Why};
 use crate::domain::facility::Stored;
-use crate::domain::ids::{BookingId, GloveboxId, PlanId, VisitId};
+use crate::domain::ids::{BookingId, GloveboxId, PersonId, PlanId, VisitId};
 use crate::domain::names::Reference;
 use crate::domain::planning::changed;
 use crate::domain::planning::record::{Adoption, MaintenanceVisit, ProposedPlan, Scope};
 use crate::domain::planning::{Place, Visit};
 use crate::store::kept::Kept as _;
-use crate::store::{claims, holds};
+use crate::store::{bookings, claims, holds};
 use chrono::{DateTime, Utc};
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -51,7 +51,7 @@ pub(crate) fn adopt(
     Ok(adopted)
 }
 
-/// Makes others that book or plan on the same boxes wait, in a fixed order.
+/// Makes others that book or plan on the same boxes, or with the same people, wait, in a fixed order.
 fn lock(tx: &mut Tx<'_>, proposed: &ProposedPlan) -> Result<()> {
     let mut boxes: BTreeSet<GloveboxId> = BTreeSet::new();
     for visit in &proposed.plan.visits {
@@ -62,6 +62,12 @@ fn lock(tx: &mut Tx<'_>, proposed: &ProposedPlan) -> Result<()> {
     }
     for glovebox in boxes {
         holds::lock(tx, glovebox)?;
+    }
+    let tasks = proposed.plan.visits.iter().flat_map(|visit| &visit.tasks);
+    let crew: BTreeSet<PersonId> =
+        tasks.flat_map(|task| &task.attended).flat_map(|part| part.people.iter().copied()).collect();
+    for person in crew {
+        bookings::lock_person(tx, person)?;
     }
     Ok(())
 }

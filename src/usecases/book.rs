@@ -1,7 +1,7 @@
 //! Making a booking, or a series of them, and changing one.
 
 use super::keep::{Precondition, load};
-use super::situation::{all_windows, box_for, box_view, person_of, requester_view, site_view};
+use super::situation::{all_windows, box_for, box_view, person_of, requester_view, site_view, take_turns};
 use super::{Alternative, BookingRefusal, Error, NamedConflict, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -125,6 +125,7 @@ fn lock_box(tx: &mut Tx<'_>, reference: &Reference) -> Result<Arc<Stored<Glovebo
 pub(crate) fn book(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, new: &NewBooking) -> Result<Booked> {
     let person = beneficiary(tx, actor, new.beneficiary.as_ref())?;
     let glovebox = lock_box(tx, &new.glovebox)?;
+    take_turns(tx, &person)?;
     super::run_booking::release_no_shows(tx, now)?;
     let span = new.request.interval;
     let site = site_view(tx, now, span)?;
@@ -147,6 +148,7 @@ pub(crate) fn book_series(
 ) -> Result<BookedSeries> {
     let person = beneficiary(tx, actor, new.beneficiary.as_ref())?;
     let glovebox = lock_box(tx, &new.glovebox)?;
+    take_turns(tx, &person)?;
     super::run_booking::release_no_shows(tx, now)?;
     let first = new.request.interval;
     let zone = site_view(tx, now, first)?.zone;
@@ -318,6 +320,7 @@ pub(crate) fn change(
     let (glovebox, request) = rewrite(&current)?;
     let glovebox = lock_box(tx, &glovebox)?;
     let person: Stored<Person> = load(tx, &Reference::Id(current.value.person.uuid()))?;
+    take_turns(tx, &person)?;
     let site = site_view(tx, now, request.interval)?;
     let requester = requester_view(tx, &person, &site, request.interval, Some(current.id))?;
     let windows = all_windows(tx)?;

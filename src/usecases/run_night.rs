@@ -5,7 +5,7 @@
 use super::due_items;
 use super::observe::{observe, overdrawn};
 use super::run_booking::release_no_shows;
-use super::{Error, Result, Tx};
+use super::{App, Error, Result, Tx};
 use super::{stock, visits};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -92,6 +92,22 @@ pub(crate) fn run_night(
     Ok(Run { night, again: false })
 }
 
+impl App {
+    /// Sums up the days of readings that have ended, some at a time: before a night, so
+    /// that nobody who sends readings has to wait for the whole of it.
+    pub(crate) async fn sum_up_days(&self, actor: &Actor) -> Result<()> {
+        actor.needs(Scope::NightlyRun)?;
+        while self.command(|tx, now| Ok(reading_days::settle(tx, now)?)).await? > 0 {}
+        Ok(())
+    }
+
+    /// [`App::sum_up_days`] for the command line.
+    pub(crate) fn sum_up_days_blocking(&self) -> Result<()> {
+        while self.command_blocking(|tx, now| Ok(reading_days::settle(tx, now)?))? > 0 {}
+        Ok(())
+    }
+}
+
 /// Computes and keeps every item; forgets those that no rule asks for any more.
 fn compute(
     tx: &mut Tx<'_>,
@@ -99,8 +115,7 @@ fn compute(
     now: DateTime<Utc>,
     as_of: DateTime<Utc>,
 ) -> Result<NightlyReport> {
-    let settled = reading_days::settle(tx, as_of)?;
-    tracing::debug!(settled, "summed up days of readings");
+    while reading_days::settle(tx, as_of)? > 0 {}
     let zone = due_items::zone(tx)?;
     let parts = super::parts::parts(tx)?;
     let supplies = due_items::supplies(tx, &parts, as_of)?;

@@ -53,6 +53,18 @@ pub(crate) fn person_of(tx: &mut Tx<'_>, actor: &Actor) -> Result<Option<Stored<
     Ok(found.filter(|person| person.value.subject.is_none()))
 }
 
+/// Makes others who book for the person, plan their upkeep or use up what is left of
+/// their groups' quotas wait for this transaction.
+pub(crate) fn take_turns(tx: &mut Tx<'_>, person: &Stored<Person>) -> Result<()> {
+    bookings::lock_person(tx, person.id.into())?;
+    let mut groups = person.value.groups.clone();
+    groups.sort_unstable();
+    for group in &groups {
+        bookings::lock_group(tx, group)?;
+    }
+    Ok(())
+}
+
 /// What is known of a person that bears on bookings within a span; a booking
 /// being changed does not count against its own group.
 pub(crate) fn requester_view(
@@ -72,10 +84,7 @@ pub(crate) fn requester_view(
             week_around(span.end(), site.zone).end(),
         )
         .map_err(|e| Error::invalid("start", "out_of_range", e.to_string()))?;
-        let mut groups = person.value.groups.clone();
-        groups.sort_unstable();
-        for group in &groups {
-            bookings::lock_group(tx, group)?;
+        for group in &person.value.groups {
             let booked = bookings::of_group(tx, group, weeks)?;
             group_bookings.extend(
                 booked

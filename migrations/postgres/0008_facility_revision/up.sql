@@ -1,6 +1,7 @@
 -- A number that rises with every change of what is remembered between
 -- transactions: the facility, its boxes and parts, people, windows and holds.
--- Whoever remembers compares it first.
+-- Whoever remembers compares it first. It rises by chance, so that a database that
+-- is put back to an earlier state never comes to a number it has had since.
 CREATE TABLE facility_revision (
     id INTEGER NOT NULL PRIMARY KEY CHECK (id = 1),
     revision BIGINT NOT NULL
@@ -11,7 +12,7 @@ INSERT INTO facility_revision (id, revision) VALUES (1, 1);
 CREATE FUNCTION facility_revised() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     IF current_setting('drykeep.revised', true) IS DISTINCT FROM pg_current_xact_id()::text THEN
-        UPDATE facility_revision SET revision = revision + 1;
+        UPDATE facility_revision SET revision = revision + 1 + floor(random() * 1000000)::bigint;
         PERFORM set_config('drykeep.revised', pg_current_xact_id()::text, true);
     END IF;
     RETURN NULL;

@@ -1,3 +1,6 @@
+-- An instance of the program before this one may still be taking in readings.
+LOCK TABLE readings IN SHARE ROW EXCLUSIVE MODE;
+
 -- The readings of a series and day, summed up by the hour: what nights work
 -- with instead of the readings. Days are numbered from 1970-01-01, UTC; an id is
 -- series * 2^20 + day, so that the days of a series lie side by side.

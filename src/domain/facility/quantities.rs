@@ -175,7 +175,8 @@ impl MeasuredQuantity {
         if value < least || value > most {
             return Err(ValueError::Implausible { value, least, most, unit: self.unit() });
         }
-        Ok(value)
+        // SQLite keeps no minus before a zero, and a reading that is sent again has to be the same.
+        Ok(value + 0.0)
     }
 }
 
