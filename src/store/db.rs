@@ -144,7 +144,10 @@ impl ManageConnection for Connector {
     }
 
     fn is_valid(&self, connection: &mut Db) -> Result<(), StoreError> {
-        connection.batch_execute("SELECT 1").map_err(StoreError::from)
+        connection.batch_execute("SELECT 1").map_err(|cause| {
+            tracing::debug!(?cause, "a connection is no longer good");
+            StoreError::from(cause)
+        })
     }
 
     fn has_broken(&self, connection: &mut Db) -> bool {

@@ -87,7 +87,13 @@ impl StoreError {
 impl From<DieselError> for StoreError {
     fn from(error: DieselError) -> Self {
         let DieselError::DatabaseError(kind, info) = &error else {
-            if matches!(error, DieselError::BrokenTransactionManager) {
+            // How far a transaction had come is no longer known where its connection was lost.
+            if matches!(
+                error,
+                DieselError::BrokenTransactionManager
+                    | DieselError::NotInTransaction
+                    | DieselError::AlreadyInTransaction
+            ) {
                 return Self::Unavailable("the connection broke inside a transaction".to_owned());
             }
             if let DieselError::RollbackErrorOnCommit { commit_error, .. } = error {
@@ -122,6 +128,13 @@ impl From<DieselError> for StoreError {
                 "lock timeout",
                 "terminating connection",
                 "shutting down",
+                "starting up",
+                "recovery mode",
+                "not yet accepting connections",
+                "closed the connection",
+                "no connection to the server",
+                "could not send data to server",
+                "could not receive data from server",
             ]
             .iter()
             .any(|known| message.contains(known)) =>
@@ -148,4 +161,24 @@ fn unique(name: &str) -> Constraint {
         .into_iter()
         .find(|(known, _)| name.contains(known))
         .map_or_else(|| Constraint::Other(name.to_owned()), |(_, constraint)| constraint)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_connection_that_is_lost_makes_the_database_unavailable() {
+        for error in [
+            DieselError::BrokenTransactionManager,
+            DieselError::NotInTransaction,
+            DieselError::AlreadyInTransaction,
+            DieselError::DatabaseError(
+                DatabaseErrorKind::Unknown,
+                Box::new("FATAL:  the database system is in recovery mode".to_owned()),
+            ),
+        ] {
+            assert!(matches!(StoreError::from(error), StoreError::Unavailable(_)));
+        }
+    }
 }
