@@ -183,29 +183,26 @@ pub(crate) fn select(
 /// Makes other transactions that book for the group wait for this one, so that
 /// two cannot both take what is left of its quota.
 pub(crate) fn lock_group(tx: &mut Tx<'_>, group: &Name) -> StoreResult<()> {
-    match tx.db() {
-        Db::Sqlite(_) => Ok(()),
-        Db::Postgres(connection) => {
-            let lock = diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, 0))");
-            lock.bind::<diesel::sql_types::Text, _>(group.as_str()).execute(connection)?;
-            tx.look_again();
-            Ok(())
-        }
-    }
+    lock_name(tx, group.as_str(), 0)
 }
 
 /// Makes other transactions that give this person something to do wait for this one,
 /// so that nobody is booked while they are to do upkeep.
 pub(crate) fn lock_person(tx: &mut Tx<'_>, person: PersonId) -> StoreResult<()> {
-    match tx.db() {
-        Db::Sqlite(_) => Ok(()),
-        Db::Postgres(connection) => {
-            let lock = diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, 1))");
-            lock.bind::<diesel::sql_types::Text, _>(person.to_string()).execute(connection)?;
-            tx.look_again();
-            Ok(())
-        }
-    }
+    lock_name(tx, &person.to_string(), 1)
+}
+
+/// Locks a name among those of its kind until the transaction ends; `SQLite` has one
+/// writer at a time anyway.
+fn lock_name(tx: &mut Tx<'_>, name: &str, kind: i64) -> StoreResult<()> {
+    let Db::Postgres(connection) = tx.db() else { return Ok(()) };
+    diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, $2))")
+        .bind::<diesel::sql_types::Text, _>(name)
+        .bind::<diesel::sql_types::BigInt, _>(kind)
+        .execute(connection)?;
+    // What was remembered before the wait may have changed during it.
+    tx.look_again();
+    Ok(())
 }
 
 /// What a group has booked or worked that begins in `range`, and on which booking.

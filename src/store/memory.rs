@@ -18,6 +18,7 @@ use crate::domain::ids::{GloveboxId, PersonId};
 use crate::domain::names::{Reference, Tag};
 use diesel::prelude::*;
 use std::collections::HashMap;
+use std::hash::Hash;
 use std::sync::{Arc, Mutex, PoisonError};
 use uuid::Uuid;
 
@@ -58,10 +59,10 @@ pub(in crate::store) struct Generation {
     revision: i64,
     site: Option<Arc<Stored<Site>>>,
     windows: Option<Arc<Vec<Stored<MaintenanceWindow>>>>,
-    people: HashMap<String, Option<Arc<Stored<Person>>>>,
+    people: HashMap<String, Arc<Stored<Person>>>,
     qualifications: HashMap<PersonId, Option<Arc<Vec<Stored<Qualification>>>>>,
     tags: HashMap<Tag, Uuid>,
-    gloveboxes: HashMap<Uuid, Option<Arc<Stored<Glovebox>>>>,
+    gloveboxes: HashMap<Uuid, Arc<Stored<Glovebox>>>,
     holds: HashMap<GloveboxId, Option<Arc<Vec<Stored<Hold>>>>>,
     upkeep: HashMap<PersonId, Option<Arc<Vec<Interval>>>>,
 }
@@ -146,6 +147,27 @@ fn recall<T: Clone>(
     Ok(loaded)
 }
 
+/// As [`recall`], of what may not be there; what is not there is not remembered, since
+/// anyone may ask for anything.
+fn recall_found<K: Eq + Hash, T: Clone>(
+    tx: &mut Tx<'_>,
+    map: impl Fn(&mut Generation) -> &mut HashMap<K, T>,
+    key: K,
+    load: impl FnOnce(&mut Tx<'_>) -> StoreResult<Option<T>>,
+) -> StoreResult<Option<T>> {
+    let Some(revision) = tx.revision()? else { return load(tx) };
+    let memory = tx.memory;
+    let known = memory.at(revision, |generation| map(generation).get(&key).cloned()).flatten();
+    if known.is_some() {
+        return Ok(known);
+    }
+    let loaded = load(tx)?;
+    if let Some(found) = &loaded {
+        memory.at(revision, |generation| map(generation).insert(key, found.clone()));
+    }
+    Ok(loaded)
+}
+
 /// The facility.
 pub(crate) fn facility(tx: &mut Tx<'_>) -> StoreResult<Arc<Stored<Site>>> {
     recall(tx, |known| &mut known.site, |tx| site::get(tx).map(Arc::new))
@@ -158,17 +180,8 @@ pub(crate) fn all_windows(tx: &mut Tx<'_>) -> StoreResult<Arc<Vec<Stored<Mainten
 
 /// The person who signs in with that token subject.
 pub(crate) fn person_by_subject(tx: &mut Tx<'_>, subject: &str) -> StoreResult<Option<Arc<Stored<Person>>>> {
-    // Those who are nobody are not remembered: anyone may ask as anyone.
-    let Some(revision) = tx.revision()? else { return Ok(people::by_subject(tx, subject)?.map(Arc::new)) };
-    let memory = tx.memory;
-    if let Some(found) = memory.at(revision, |known| known.people.get(subject).cloned().flatten()).flatten() {
-        return Ok(Some(found));
-    }
-    let found = people::by_subject(tx, subject)?.map(Arc::new);
-    if found.is_some() {
-        memory.at(revision, |known| known.people.insert(subject.to_owned(), found.clone()));
-    }
-    Ok(found)
+    let load = |tx: &mut Tx<'_>| Ok(people::by_subject(tx, subject)?.map(Arc::new));
+    recall_found(tx, |known| &mut known.people, subject.to_owned(), load)
 }
 
 /// Everything a person is or was qualified for.
@@ -192,17 +205,7 @@ pub(crate) fn upkeep_by(tx: &mut Tx<'_>, person: PersonId) -> StoreResult<Arc<Ve
 /// The box that a reference means.
 pub(crate) fn glovebox_meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
     let Reference::Tag(tag) = reference else { return meant(tx, reference) };
-    // Tags of nothing are not remembered: anyone may ask for any.
-    let Some(revision) = tx.revision()? else { return meant(tx, reference) };
-    let memory = tx.memory;
-    if let Some(id) = memory.at(revision, |known| known.tags.get(tag).copied()).flatten() {
-        return Ok(Some(id));
-    }
-    let found = meant(tx, reference)?;
-    if let Some(id) = found {
-        memory.at(revision, |known| known.tags.insert(tag.clone(), id));
-    }
-    Ok(found)
+    recall_found(tx, |known| &mut known.tags, tag.clone(), |tx| meant(tx, reference))
 }
 
 fn meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
@@ -212,16 +215,8 @@ fn meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
 
 /// The box of that id, which exists.
 pub(crate) fn glovebox(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<Option<Arc<Stored<Glovebox>>>> {
-    let Some(revision) = tx.revision()? else { return Ok(Glovebox::find(tx, id)?.map(Arc::new)) };
-    let memory = tx.memory;
-    if let Some(found) = memory.at(revision, |known| known.gloveboxes.get(&id).cloned().flatten()).flatten() {
-        return Ok(Some(found));
-    }
-    let found = Glovebox::find(tx, id)?.map(Arc::new);
-    if found.is_some() {
-        memory.at(revision, |known| known.gloveboxes.insert(id, found.clone()));
-    }
-    Ok(found)
+    let load = |tx: &mut Tx<'_>| Ok(Glovebox::find(tx, id)?.map(Arc::new));
+    recall_found(tx, |known| &mut known.gloveboxes, id, load)
 }
 
 /// The open holds of a box, oldest first.
