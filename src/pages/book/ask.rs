@@ -2,6 +2,7 @@
 //! work leaves as it is.
 
 use super::Told;
+use super::need::{ASKED_FIRST, FIELDS};
 use crate::domain::facility::WorkingGas;
 use crate::pages::forms::Field;
 use crate::pages::say;
@@ -10,16 +11,7 @@ use maud::{Markup, html};
 use std::collections::BTreeSet;
 
 /// The fields that most work leaves as they are.
-const RARE: [&str; 8] = [
-    "stations",
-    "chamber",
-    "in_compact",
-    "in_porous",
-    "out_compact",
-    "out_porous",
-    "instruments",
-    "solvents",
-];
+const RARE: &[&str] = FIELDS.split_at(ASKED_FIRST).1;
 
 /// The form that asks what is needed.
 pub(super) fn form(told: &Told<'_>) -> Markup {

@@ -15,7 +15,9 @@ use chrono::{DateTime, DurationRound as _, TimeDelta, Utc};
 use chrono_tz::Tz;
 use maud::{Markup, html};
 
-/// The fields of the need.
+/// So many of the fields are asked at once; most work leaves the others as they are.
+pub(super) const ASKED_FIRST: usize = 3;
+/// The fields of the need, those that are asked at once first.
 pub(super) const FIELDS: [&str; 11] = [
     "where",
     "hours",
