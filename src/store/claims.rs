@@ -4,6 +4,7 @@ use super::Tx;
 use super::db::either;
 use super::error::{StoreError, StoreResult};
 use super::schema::claims;
+use super::taken;
 use super::things::uuid;
 use crate::domain::booking::claims::{LONGEST_CLAIM, Owner};
 use crate::domain::booking::{Busy, PlannedClaim, Why};
@@ -95,15 +96,39 @@ pub(crate) fn on(tx: &mut Tx<'_>, resource: ThingId) -> StoreResult<Vec<Busy>> {
     rows.into_iter().map(Busy::try_from).collect()
 }
 
-/// The claims on any of the resources that touch `range`, in order of start.
+/// The claims on any of the resources that touch `range`, in order of start and resource.
 ///
 /// No claim is longer than [`LONGEST_CLAIM`], which bounds the walk along the
 /// index on (resource, start) at both ends.
 pub(crate) fn touching(tx: &mut Tx<'_>, resources: &[ThingId], range: Interval) -> StoreResult<Vec<Busy>> {
+    let Some(remembered) = taken::touching(tx, resources, range)? else {
+        return stored(tx, resources, range);
+    };
+    debug_assert_eq!(Ok(&remembered), stored(tx, resources, range).as_ref().map_err(ToString::to_string));
+    Ok(remembered)
+}
+
+fn stored(tx: &mut Tx<'_>, resources: &[ThingId], range: Interval) -> StoreResult<Vec<Busy>> {
     let ids: Vec<String> = resources.iter().map(ToString::to_string).collect();
     let earliest = (range.start() - LONGEST_CLAIM).naive_utc();
     let rows: Vec<ClaimRow> =
         touching_query(ids, earliest, range.start().naive_utc(), range.end().naive_utc()).load(tx.db())?;
+    rows.into_iter().map(Busy::try_from).collect()
+}
+
+/// The claims on any of the resources that end after an instant, in order of resource and start.
+pub(in crate::store) fn from(
+    tx: &mut Tx<'_>,
+    resources: &[ThingId],
+    since: DateTime<Utc>,
+) -> StoreResult<Vec<Busy>> {
+    let ids: Vec<String> = resources.iter().map(ToString::to_string).collect();
+    let rows: Vec<ClaimRow> = claims::table
+        .filter(claims::resource_id.eq_any(ids))
+        .filter(claims::starts_at.ge((since - LONGEST_CLAIM).naive_utc()))
+        .filter(claims::ends_at.gt(since.naive_utc()))
+        .order((claims::resource_id, claims::starts_at))
+        .load(tx.db())?;
     rows.into_iter().map(Busy::try_from).collect()
 }
 
@@ -147,7 +172,7 @@ fn touching_query(
         .filter(claims::starts_at.ge(earliest))
         .filter(claims::starts_at.lt(to))
         .filter(claims::ends_at.gt(from))
-        .order((claims::starts_at, claims::id))
+        .order((claims::starts_at, claims::resource_id))
 }
 
 /// The claims of some bookings, in order of start.

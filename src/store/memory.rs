@@ -10,7 +10,8 @@ use super::Tx;
 use super::error::StoreResult;
 use super::kept::Kept as _;
 use super::schema::facility_revision;
-use super::{claims, holds, people, qualifications, site, things, windows};
+use super::taken::Taken;
+use super::{claims, gloveboxes, holds, people, qualifications, site, things, windows};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::holds::Hold;
 use crate::domain::facility::{Glovebox, MaintenanceWindow, Person, Qualification, Site, Stored, ThingKind};
@@ -63,8 +64,10 @@ pub(in crate::store) struct Generation {
     qualifications: HashMap<PersonId, Option<Arc<Vec<Stored<Qualification>>>>>,
     tags: HashMap<Tag, Uuid>,
     gloveboxes: HashMap<Uuid, Arc<Stored<Glovebox>>>,
+    all_gloveboxes: Option<Arc<Vec<Stored<Glovebox>>>>,
     holds: HashMap<GloveboxId, Option<Arc<Vec<Stored<Hold>>>>>,
     upkeep: HashMap<PersonId, Option<Arc<Vec<Interval>>>>,
+    pub(in crate::store) taken: Option<Arc<Taken>>,
 }
 
 impl Generation {
@@ -90,7 +93,11 @@ impl Memory {
     }
 
     /// What is remembered at a revision; nothing where a newer one has been seen.
-    fn at<R>(&self, revision: i64, look: impl FnOnce(&mut Generation) -> R) -> Option<R> {
+    pub(in crate::store) fn at<R>(
+        &self,
+        revision: i64,
+        look: impl FnOnce(&mut Generation) -> R,
+    ) -> Option<R> {
         let mut generation = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if generation.revision < revision || generation.size() > MOST {
             *generation = Generation { revision, ..Generation::default() };
@@ -115,7 +122,7 @@ impl Tx<'_> {
         }
     }
 
-    fn revision(&mut self) -> StoreResult<Option<i64>> {
+    pub(in crate::store) fn revision(&mut self) -> StoreResult<Option<i64>> {
         match self.known {
             Known::Revision(revision) => Ok(Some(revision)),
             Known::Changed => Ok(None),
@@ -217,6 +224,11 @@ fn meant(tx: &mut Tx<'_>, reference: &Reference) -> StoreResult<Option<Uuid>> {
 pub(crate) fn glovebox(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<Option<Arc<Stored<Glovebox>>>> {
     let load = |tx: &mut Tx<'_>| Ok(Glovebox::find(tx, id)?.map(Arc::new));
     recall_found(tx, |known| &mut known.gloveboxes, id, load)
+}
+
+/// Every box, in order of id.
+pub(crate) fn gloveboxes(tx: &mut Tx<'_>) -> StoreResult<Arc<Vec<Stored<Glovebox>>>> {
+    recall(tx, |known| &mut known.all_gloveboxes, |tx| gloveboxes::all(tx).map(Arc::new))
 }
 
 /// The open holds of a box, oldest first.

@@ -18,6 +18,7 @@ pub(crate) mod gas_supplies;
 pub(crate) mod gloveboxes;
 pub(crate) mod holds;
 pub(crate) mod idempotency;
+mod instant;
 pub(crate) mod kept;
 pub(crate) mod memory;
 mod migrate;
@@ -33,6 +34,7 @@ mod schema;
 pub(crate) mod services;
 pub(crate) mod site;
 pub(crate) mod stock;
+mod taken;
 pub(crate) mod things;
 pub(crate) mod usage;
 pub(crate) mod usage_closings;
@@ -72,11 +74,19 @@ pub(crate) struct Tx<'a> {
     db: &'a mut Db,
     memory: &'a Memory,
     known: Known,
+    /// Whether it changes nothing, and sees the database as it was at one moment.
+    only_reads: bool,
+    /// The last event at that moment, once asked for.
+    last_event: Option<i64>,
 }
 
 impl<'a> Tx<'a> {
     fn new(db: &'a mut Db, memory: &'a Memory) -> Self {
-        Self { db, memory, known: Known::Nothing }
+        Self { db, memory, known: Known::Nothing, only_reads: false, last_event: None }
+    }
+
+    fn reading(db: &'a mut Db, memory: &'a Memory) -> Self {
+        Self { only_reads: true, ..Self::new(db, memory) }
     }
 
     /// The connection, for the store's own modules.
@@ -92,7 +102,7 @@ impl<'a> Tx<'a> {
     ) -> Result<T, E> {
         let (memory, known) = (self.memory, &mut self.known);
         in_transaction(self.db, |db| {
-            let mut tx = Tx { db, memory, known: *known };
+            let mut tx = Tx { known: *known, ..Tx::new(db, memory) };
             let done = work(&mut tx);
             *known = tx.known;
             done
@@ -202,7 +212,7 @@ impl Store {
                     .batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
                     .map_err(StoreError::from)?;
             }
-            work(&mut Tx::new(db, &self.inner.memory))
+            work(&mut Tx::reading(db, &self.inner.memory))
         })
     }
 

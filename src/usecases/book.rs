@@ -418,7 +418,8 @@ pub(super) fn alternatives(
         on.busy.extend(also_taken.iter().cloned());
         let elsewhere = on.id != home.id;
         for asked in ways_to_ask(request, elsewhere) {
-            for (starts, fitted) in openings(&asked, range, &site, &on, 40) {
+            let Some((fitted, starts)) = openings(&asked, range, &site, &on, 40) else { continue };
+            for starts in starts {
                 for day in 0..3 {
                     let start = starts.nearest(wanted + TimeDelta::days(day));
                     let Ok(interval) = Interval::lasting(start, fitted.length) else { continue };

@@ -4,7 +4,9 @@ use super::keep::load;
 use super::situation::{all_windows, box_view, person_of, requester_view, site_view};
 use super::{Error, Result, Tx};
 use crate::domain::access::Actor;
+use crate::domain::booking::claims::{Fitted, fit};
 use crate::domain::booking::decide::openings;
+use crate::domain::booking::starts::Starts;
 use crate::domain::booking::{BookingRequest, Caution, Work};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::people::QualifiedFor;
@@ -12,8 +14,9 @@ use crate::domain::facility::{Glovebox, Scope, Stored, WorkingGas};
 use crate::domain::ids::{GloveboxId, StationId};
 use crate::domain::names::{Reference, Remark, Tag};
 use crate::domain::violations::Violations;
-use crate::store::gloveboxes;
+use crate::store::memory;
 use chrono::{DateTime, TimeDelta, Utc};
+use std::sync::Arc;
 
 /// Longest span searched.
 pub(crate) const LONGEST_SEARCH: TimeDelta = TimeDelta::days(120);
@@ -75,9 +78,12 @@ pub(crate) fn find(
 ) -> Result<Vec<Opening>> {
     actor.needs_any(&[Scope::FacilityRead, Scope::BookingsWrite, Scope::BookingsManage])?;
     let boxes = match &search.boxes {
-        Boxes::One(reference) => vec![load::<Glovebox>(tx, reference)?],
-        Boxes::OfGas(gas) => gloveboxes::by_gas(tx, *gas)?,
-        Boxes::All => gloveboxes::all(tx)?,
+        Boxes::One(reference) => Arc::new(vec![load::<Glovebox>(tx, reference)?]),
+        Boxes::OfGas(_) | Boxes::All => memory::gloveboxes(tx)?,
+    };
+    let wanted = |glovebox: &&Stored<Glovebox>| match &search.boxes {
+        Boxes::OfGas(gas) => glovebox.value.working_gas == *gas,
+        Boxes::One(_) | Boxes::All => true,
     };
     let site = site_view(tx, now, search.range)?;
     let earliest = site.policies.minimum_notice.map_or(now, |notice| now + notice.delta());
@@ -98,45 +104,59 @@ pub(crate) fn find(
     };
     let windows = all_windows(tx)?;
     let one_box = matches!(search.boxes, Boxes::One(_));
-    let mut found = Vec::new();
-    for glovebox in &boxes {
+    let request = request(search, range)?;
+    let mut places = Vec::new();
+    let mut found: Vec<(DateTime<Utc>, usize, Starts)> = Vec::new();
+    for glovebox in boxes.iter().filter(wanted) {
         let on = box_view(tx, glovebox, &windows, range, None)?;
-        let request = request(search, range)?;
         if one_box {
             // On a named box, what it does not have is the caller's error.
-            crate::domain::booking::claims::fit(&search.work, request.interval, &on.glovebox, &site.policies)
-                .map_err(|faults| {
-                    Violations::from_vec(faults).map_or_else(|| Error::unknown("opening", ""), Error::Invalid)
-                })?;
+            fit(&search.work, request.interval, &on.glovebox, &site.policies).map_err(|faults| {
+                Violations::from_vec(faults).map_or_else(|| Error::unknown("opening", ""), Error::Invalid)
+            })?;
         }
+        let Some((fitted, starts)) = openings(&request, range, &site, &on, most) else { continue };
         let qualified = requester.as_ref().map(|requester| {
             let mut held = requester.qualifications.iter();
             held.any(|q| q.qualified_for == QualifiedFor::Glovebox(on.id) && q.holds_at(range.start()))
         });
-        for (starts, fitted) in openings(&request, range, &site, &on, most) {
-            let start = starts.nearest(starts.first);
-            let claims = fitted.claims(start, &starts.stations);
-            let interval = Interval::lasting(start, fitted.length)
-                .map_err(|e| Error::invalid("duration", "empty_interval", e.to_string()))?;
-            found.push(Opening {
-                glovebox: on.id,
-                tag: on.glovebox.tag.clone(),
-                stations: tagged(glovebox, &starts.stations),
-                occupied: claims.iter().fold(interval, |whole, claim| {
-                    let start = whole.start().min(claim.interval.start());
-                    Interval::new(start, whole.end().max(claim.interval.end())).unwrap_or(whole)
-                }),
-                interval,
-                latest_start: starts.last,
-                gas_nl: fitted.gas.get(),
-                qualified,
-                cautions: fitted.cautions.clone(),
-            });
-        }
+        found.extend(starts.into_iter().map(|starts| (starts.nearest(starts.first), places.len(), starts)));
+        places.push(Place { glovebox, fitted, qualified });
     }
-    found.sort_by(|a, b| (a.interval.start(), &a.tag).cmp(&(b.interval.start(), &b.tag)));
-    found.truncate(most);
-    Ok(found)
+    let tag = |place: &usize| places.get(*place).map(|place| &place.glovebox.value.tag);
+    found.sort_by(|(at, place, _), (other, beside, _)| (at, tag(place)).cmp(&(other, tag(beside))));
+    let told = found.into_iter().take(most);
+    told.filter_map(|(start, place, starts)| Some(places.get(place)?.opening(start, &starts))).collect()
+}
+
+/// A box where the work can be done.
+struct Place<'a> {
+    glovebox: &'a Stored<Glovebox>,
+    fitted: Fitted,
+    qualified: Option<bool>,
+}
+
+impl Place<'_> {
+    fn opening(&self, start: DateTime<Utc>, starts: &Starts) -> Result<Opening> {
+        let Self { glovebox, fitted, qualified } = self;
+        let interval = Interval::lasting(start, fitted.length)
+            .map_err(|e| Error::invalid("duration", "empty_interval", e.to_string()))?;
+        let claims = fitted.claims(start, &starts.stations);
+        Ok(Opening {
+            glovebox: Glovebox::id_of(glovebox),
+            tag: glovebox.value.tag.clone(),
+            stations: tagged(glovebox, &starts.stations),
+            occupied: claims.iter().fold(interval, |whole, claim| {
+                let start = whole.start().min(claim.interval.start());
+                Interval::new(start, whole.end().max(claim.interval.end())).unwrap_or(whole)
+            }),
+            interval,
+            latest_start: starts.last,
+            gas_nl: fitted.gas.get(),
+            qualified: *qualified,
+            cautions: fitted.cautions.clone(),
+        })
+    }
 }
 
 fn tagged(glovebox: &Stored<Glovebox>, ids: &[StationId]) -> Vec<(StationId, Tag)> {

@@ -23,6 +23,8 @@ pub(crate) struct Tally {
     pub(crate) from_scratch: u64,
     /// Plans asked for.
     pub(crate) plans: u64,
+    /// Times openings were asked for, to take one.
+    pub(crate) sought: u64,
     /// Times the process was cut off between requests.
     pub(crate) pulled: u64,
     /// Times the log was folded into the file.
@@ -98,6 +100,7 @@ impl Tally {
         self.nights += other.nights;
         self.from_scratch += other.from_scratch;
         self.plans += other.plans;
+        self.sought += other.sought;
         self.pulled += other.pulled;
         self.folded += other.folded;
         self.whole += other.whole;
@@ -118,8 +121,8 @@ impl fmt::Display for Tally {
         )?;
         write!(
             f,
-            "nights {} ({} compared with one from scratch), plans {}, clock set back {}, everything checked {} times",
-            self.nights, self.from_scratch, self.plans, self.went_back, self.whole
+            "nights {} ({} compared with one from scratch), plans {}, openings sought {}, clock set back {}, everything checked {} times",
+            self.nights, self.from_scratch, self.plans, self.sought, self.went_back, self.whole
         )
     }
 }

@@ -14,7 +14,7 @@ use crate::model::Model;
 use crate::service::{Committed, Front, Service};
 use crate::tally::Tally;
 use crate::{due, furnished, kept, usage};
-use chrono::{DateTime, TimeDelta, TimeZone as _, Utc};
+use chrono::{DateTime, SecondsFormat, TimeDelta, TimeZone as _, Utc};
 use chrono_tz::Tz;
 use drykeep::clock::{Clock, mint_ids_by};
 use drykeep::store::{DatabaseUrl, Store};
@@ -179,6 +179,7 @@ impl World {
             5 | 6 => self.pull_the_plug().await,
             7 => self.fold_the_log(),
             8..=89 => self.follow().await,
+            90..=109 => self.seek_and_take().await,
             _ => {
                 let calls = self.calls();
                 if self.chance.permille(self.faults) {
@@ -408,6 +409,39 @@ impl World {
         let taken = self.service().ask(&call).await;
         assert_eq!(taken.status, 201, "offered and then refused: {:?} {}", call.body, taken.body);
         self.learn(&[call], &[taken], &[], false);
+    }
+
+    /// What is open can be had as it stands, but for what rules of the house allow one person.
+    async fn seek_and_take(&mut self) {
+        let who = self.chance.one_of(&Who::RESEARCHERS);
+        let shown = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Micros, true);
+        let from = self.now() + TimeDelta::minutes(self.chance.within(0, 3 * 1440));
+        let path = format!(
+            "/openings?duration=PT{}M&from={}&to={}&transfers_in={}&limit=20",
+            15 * self.chance.within(2, 17),
+            shown(from),
+            shown(from + TimeDelta::days(self.chance.within(1, 12))),
+            self.chance.within(0, 2),
+        );
+        let found = self.service().ask(&Call::get(who, &path)).await;
+        assert_eq!(found.status, 200, "{path}: {}", found.body);
+        let open = |item: &&Value| item["qualified"] == true;
+        let open: Vec<Value> = found.body["items"].as_array().unwrap().iter().filter(open).cloned().collect();
+        self.tally.sought += 1;
+        if open.is_empty() {
+            return;
+        }
+        let opening = self.chance.one_of(&open);
+        let turns: Vec<Value> =
+            path.contains("transfers_in=1").then(|| json!({ "sample": "compact" })).into_iter().collect();
+        let form = json!({
+            "glovebox": opening["glovebox"], "station": opening["stations"][0]["tag"],
+            "start": opening["start"], "end": opening["end"], "transfers_in": turns,
+        });
+        let call = Call::post(who, "/bookings", form, Intent::Book);
+        let replies = self.exchange(vec![call]).await;
+        let refused = replies[0].body["conflicts"].as_array().is_some_and(|conflicts| !conflicts.is_empty());
+        assert!(!refused, "said to be open and then taken: {opening} {}", replies[0].body);
     }
 
     async fn night(&mut self) {

@@ -228,32 +228,27 @@ pub fn allowed_times(range: Interval, site: &SiteView, on: &BoxView) -> Vec<Inte
     common(&gaps(range, shut), &site.open)
 }
 
-/// Ranges of starts at which the request's work fits on a box within `range`.
+/// What the request's work takes on a box, and the ranges of starts at which it fits there
+/// within `range`; nothing where it never does.
 pub fn openings(
     request: &BookingRequest,
     range: Interval,
     site: &SiteView,
     on: &BoxView,
     most: usize,
-) -> Vec<(Starts, Fitted)> {
-    let Ok(mut fitted) = fit(&request.work, request.interval, &on.glovebox, &site.policies) else {
-        return Vec::new();
-    };
+) -> Option<(Fitted, Vec<Starts>)> {
+    let mut fitted = fit(&request.work, request.interval, &on.glovebox, &site.policies).ok()?;
     let named = !matches!(request.work.places, Places::Any(_));
     fitted.stations.retain(|id| named || !on.is_held((*id).into()));
     let needs_held = fitted.offsets.iter().filter(|o| o.why != Why::Purge).any(|o| on.is_held(o.resource))
         || fitted.stations.iter().any(|id| on.is_held((*id).into()));
     if needs_held || fitted.stations.len() < fitted.places {
-        return Vec::new();
+        return None;
     }
     // What comes before the work must not have had to begin already.
     let before =
         fitted.offsets.iter().map(|offset| offset.from).min().unwrap_or_default().min(TimeDelta::zero());
-    let Ok(ahead) = Interval::new(range.start().max(site.now - before), range.end()) else {
-        return Vec::new();
-    };
-    possible_starts(&fitted, &allowed_times(ahead, site, on), &on.busy, most)
-        .into_iter()
-        .map(|starts| (starts, fitted.clone()))
-        .collect()
+    let ahead = Interval::new(range.start().max(site.now - before), range.end()).ok()?;
+    let starts = possible_starts(&fitted, &allowed_times(ahead, site, on), &on.busy, most);
+    Some((fitted, starts))
 }

@@ -66,15 +66,19 @@ fn enough_stations(by_station: &[(StationId, Vec<Span>)], places: usize, most: u
         by_station.iter().flat_map(|(_, spans)| spans.iter().map(|span| span.0)).collect();
     firsts.sort_unstable();
     firsts.dedup();
+    let mut ahead: Vec<(StationId, &[Span])> =
+        by_station.iter().map(|(id, spans)| (*id, spans.as_slice())).collect();
     let mut found: Vec<Starts> = Vec::new();
     for first in firsts {
         if found.len() == most {
             break;
         }
-        let mut free: Vec<(DateTime<Utc>, StationId)> = by_station
-            .iter()
+        let mut free: Vec<(DateTime<Utc>, StationId)> = ahead
+            .iter_mut()
             .filter_map(|(id, spans)| {
-                spans.iter().find(|span| span.0 <= first && first <= span.1).map(|span| (span.1, *id))
+                let passed = spans.iter().take_while(|span| span.1 < first).count();
+                *spans = &spans[passed..];
+                spans.first().filter(|span| span.0 <= first).map(|span| (span.1, *id))
             })
             .collect();
         if free.len() < places {
@@ -94,13 +98,16 @@ fn enough_stations(by_station: &[(StationId, Vec<Span>)], places: usize, most: u
     found
 }
 
-/// What open spans of forbidden starts leave of closed spans of allowed ones.
+/// What open spans of forbidden starts leave of closed spans of allowed ones, which are in order.
 fn without(allowed: &[Span], mut forbidden: Vec<Span>) -> Vec<Span> {
     forbidden.sort_unstable();
+    let mut ahead = forbidden.as_slice();
     let mut left = Vec::new();
     for &(first, last) in allowed {
         let mut from = first;
-        for &(low, high) in &forbidden {
+        let passed = ahead.iter().take_while(|(_, high)| *high <= first).count();
+        ahead = &ahead[passed..];
+        for &(low, high) in ahead {
             if high <= from {
                 continue;
             }

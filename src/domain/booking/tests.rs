@@ -3,6 +3,7 @@
 use super::claims::{Fitted, fit, purge_need, turn_need};
 use super::decide::{BoxView, WindowTime, openings};
 use super::rules::{HoldView, RequesterView, SiteView, week_around};
+use super::starts::Starts;
 use super::*;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::duration::Length;
@@ -295,7 +296,7 @@ fn the_past_and_what_lies_beyond_the_horizon_are_refused() {
     let mut hurried = request("04T06:02", "04T07:00");
     hurried.work.transfers_in = vec![through(Sample::Compact)];
     assert_eq!(codes(decide(&hurried, &site(), &requester(), &on())), vec!["no_time_for_transfer"]);
-    let first = &openings(&hurried, span("04T00:00", "05T00:00"), &site(), &on(), 5)[0].0;
+    let first = &openings(&hurried, span("04T00:00", "05T00:00"), &site(), &on(), 5).unwrap().1[0];
     assert_eq!(first.first, at("04T06:09"));
     let mut view = site();
     view.policies.horizon = Length::of_seconds(7 * 86_400).unwrap();
@@ -376,8 +377,8 @@ fn a_hold_on_a_part_closes_what_needs_the_part() {
     there.work.places = Places::Named(vec!["S1".parse().unwrap()]);
     assert_eq!(codes(decide(&there, &site(), &requester(), &held)), vec!["on_hold"]);
     let range = span("04T06:00", "05T06:00");
-    assert!(openings(&there, range, &site(), &held, 10).is_empty());
-    assert!(openings(&anywhere, range, &site(), &held, 10)[0].0.stations == vec![id(11).into()]);
+    assert!(openings(&there, range, &site(), &held, 10).is_none());
+    assert!(openings(&anywhere, range, &site(), &held, 10).unwrap().1[0].stations == vec![id(11).into()]);
 }
 
 mod any_calendar {
@@ -386,6 +387,11 @@ mod any_calendar {
 
     fn fitted(wanted: &BookingRequest) -> Fitted {
         fit(&wanted.work, wanted.interval, &glovebox(), &Policies::default()).unwrap()
+    }
+
+    /// Each range of starts with what fits there.
+    fn each((fitted, starts): (Fitted, Vec<Starts>)) -> impl Iterator<Item = (Fitted, Starts)> {
+        starts.into_iter().map(move |one| (fitted.clone(), one))
     }
 
     proptest! {
@@ -423,7 +429,7 @@ mod any_calendar {
                 prop_assert_eq!(decision.claims.len(), fitted(&wanted).offsets.len() + 1);
             }
             let range = Interval::new(begin, begin + TimeDelta::days(2)).unwrap();
-            for (starts, fitted) in openings(&wanted, range, &site(), &view, 50) {
+            for (fitted, starts) in openings(&wanted, range, &site(), &view, 50).into_iter().flat_map(each) {
                 for start in [starts.first, starts.last, starts.nearest(wanted.interval.start())] {
                     let interval = Interval::lasting(start, fitted.length).unwrap();
                     let there = BookingRequest { interval, ..wanted.clone() };

@@ -49,7 +49,9 @@ impl<'a> Openings<'a> {
                     owner: Owner::Booking(booking.id.into()),
                 }));
             }
-            self.is_qualified(booking, on) && !openings(&request, range, self.site, &around, 1).is_empty()
+            self.is_qualified(booking, on)
+                && openings(&request, range, self.site, &around, 1)
+                    .is_some_and(|(_, starts)| !starts.is_empty())
         })
     }
 
