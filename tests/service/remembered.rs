@@ -3,7 +3,7 @@
 
 use super::bookings::furnish;
 use crate::world::{Answer, Client, Database, Raw, World, on_both_backends};
-use chrono::TimeDelta;
+use chrono::{SecondsFormat, TimeDelta};
 use diesel::QueryableByName;
 use diesel::sql_types::Text;
 use serde_json::{Value, json};
@@ -102,6 +102,38 @@ on_both_backends! {
             world.raw().run("UPDATE people SET active = false WHERE tag = 'ADA'").unwrap();
         });
         assert_eq!(refused_for(&answer), ["person_inactive"]);
+    }
+}
+
+/// The earliest start at which the whole of OTTER is free for an hour.
+fn first_opening(world: &World) -> Value {
+    let path = "/openings?duration=PT1H&glovebox=OTTER&stations=2";
+    world.researcher("ada").get(path).is(200).json()["items"][0]["start"].clone()
+}
+
+on_both_backends! {
+    /// What is booked, moved, called off and closed out, by whichever process, is seen
+    /// by the next who looks for openings.
+    fn openings_follow_what_becomes_of_bookings(world) {
+        furnish(world);
+        let beside = world.beside();
+        let ada = world.researcher("ada");
+        let hours = |from: i64| json!((world.now() + TimeDelta::hours(from)).to_rfc3339_opts(SecondsFormat::Secs, true));
+        let at_once = first_opening(world);
+        // Nothing is free for an hour before the booking ends.
+        let mut soon = hour(world, 0);
+        soon["start"] = json!((world.now() + TimeDelta::minutes(30)).to_rfc3339());
+        let first = ada.post("/bookings", &soon).is(201).id();
+        assert_eq!(first_opening(world), hours(1));
+        let second = beside.researcher("ben").post("/bookings", &hour(world, 1)).is(201).id();
+        assert_eq!(first_opening(world), hours(2));
+        assert_eq!(first_opening(&beside), hours(2));
+        let later = json!({ "start": hours(2), "end": hours(3) });
+        beside.researcher("ben").patch_with_etag(&format!("/bookings/{second}"), "*", &later).is(200);
+        assert_eq!(first_opening(world), hours(1));
+        ada.post(&format!("/bookings/{first}/cancel"), &json!({})).is(200);
+        assert_eq!(first_opening(world), at_once);
+        assert_eq!(first_opening(&beside), at_once);
     }
 }
 
