@@ -77,6 +77,7 @@ pub(super) fn instant(text: &str) -> StoreResult<DateTime<Utc>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use diesel::{Connection as _, RunQueryDsl as _, SqliteConnection, sql_query};
 
     #[test]
     fn instants_are_read_as_they_are_kept() {
@@ -90,14 +91,25 @@ mod tests {
         }
     }
 
-    /// Beside chrono, by which diesel writes them.
+    #[derive(diesel::QueryableByName)]
+    struct Line {
+        #[diesel(sql_type = Text)]
+        line: String,
+    }
+
+    /// Beside diesel itself.
     #[test]
     fn instants_are_written_as_diesel_writes_them() {
+        let mut connection = SqliteConnection::establish(":memory:").unwrap();
+        let mut by_diesel = |at: NaiveDateTime| {
+            let query = sql_query("SELECT ? AS line").bind::<Timestamp, _>(at);
+            query.get_result::<Line>(&mut connection).unwrap().line
+        };
         for seconds in [0, 1_772_449_200, 253_402_300_799, 253_402_300_800, -1, -62_167_219_201, 951_782_399]
         {
             for micros in [0, 1, 500_000, 999_999] {
                 let at = DateTime::from_timestamp(seconds, micros * 1000).unwrap().naive_utc();
-                assert_eq!(Written::from(at).0, at.format("%F %T%.f").to_string());
+                assert_eq!(Written::from(at).0, by_diesel(at));
             }
         }
     }

@@ -36,7 +36,7 @@ pub(in crate::store) const REMEMBERED: [&str; 12] = [
     "qualifications",
     "maintenance_windows",
     "holds",
-    // Those of visits: when people do upkeep.
+    // Those of visits: when people do upkeep, and what it takes up (`taken`).
     "claims",
 ];
 
@@ -84,12 +84,25 @@ impl Generation {
 /// What all transactions of a store remember together: of the newest revision
 /// that any of them has seen.
 #[derive(Debug, Default)]
-pub(in crate::store) struct Memory(Mutex<Generation>);
+pub(in crate::store) struct Memory {
+    known: Mutex<Generation>,
+    doubted: bool,
+}
 
 impl Memory {
+    /// One that is compared with the database whenever it answers what is taken.
+    pub(in crate::store) fn doubted() -> Self {
+        Self { doubted: true, ..Self::default() }
+    }
+
+    /// Whether it is compared with the database.
+    pub(in crate::store) fn is_doubted(&self) -> bool {
+        cfg!(debug_assertions) || self.doubted
+    }
+
     /// Forgets everything: what was remembered may never have been committed.
     pub(in crate::store) fn forget(&self) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Generation::default();
+        *self.known.lock().unwrap_or_else(PoisonError::into_inner) = Generation::default();
     }
 
     /// What is remembered at a revision; nothing where a newer one has been seen.
@@ -98,7 +111,7 @@ impl Memory {
         revision: i64,
         look: impl FnOnce(&mut Generation) -> R,
     ) -> Option<R> {
-        let mut generation = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut generation = self.known.lock().unwrap_or_else(PoisonError::into_inner);
         if generation.revision < revision || generation.size() > MOST {
             *generation = Generation { revision, ..Generation::default() };
         }

@@ -77,7 +77,7 @@ pub(crate) struct Tx<'a> {
     /// Whether it changes nothing, and sees the database as it was at one moment.
     only_reads: bool,
     /// The last event at that moment, once asked for.
-    last_event: Option<i64>,
+    last_event: Option<taken::Mark>,
 }
 
 impl<'a> Tx<'a> {
@@ -150,10 +150,11 @@ impl Store {
 
     /// Opens an `SQLite` file for a caller who decides when what waits to be
     /// written is committed. Nothing then runs beside the caller, and whatever
-    /// order things happen in can be had again: for simulations.
+    /// order things happen in can be had again: for simulations. What is remembered is compared
+    /// with what is stored.
     pub fn open_in_turn(path: &Path) -> StoreResult<(Self, Batches)> {
         let connector = migrated(&DatabaseUrl::Sqlite(path.to_owned()))?;
-        let memory = Arc::default();
+        let memory = Arc::new(Memory::doubted());
         let (writer, batches) = Writer::by_hand(connector.clone(), Arc::clone(&memory))?;
         Ok((Self::over(connector, Some(writer), memory, true), batches))
     }

@@ -118,7 +118,8 @@ on_both_backends! {
         furnish(world);
         let beside = world.beside();
         let ada = world.researcher("ada");
-        let hours = |from: i64| json!((world.now() + TimeDelta::hours(from)).to_rfc3339_opts(SecondsFormat::Secs, true));
+        let minutes = |from: i64| json!((world.now() + TimeDelta::minutes(from)).to_rfc3339_opts(SecondsFormat::Secs, true));
+        let hours = |from: i64| minutes(60 * from);
         let at_once = first_opening(world);
         // Nothing is free for an hour before the booking ends.
         let mut soon = hour(world, 0);
@@ -134,6 +135,15 @@ on_both_backends! {
         ada.post(&format!("/bookings/{first}/cancel"), &json!({})).is(200);
         assert_eq!(first_opening(world), at_once);
         assert_eq!(first_opening(&beside), at_once);
+        // Begun, and over before its time.
+        let run = ada.post("/bookings", &hour(world, 0)).is(201).id();
+        ada.post_with_etag(&format!("/bookings/{run}/start"), "*", &json!({})).is(200);
+        world.it_is_now(world.now() + TimeDelta::minutes(10));
+        assert_eq!(first_opening(world), minutes(50));
+        let path = format!("/bookings/{run}/closeout");
+        let left = json!({"chambers_under_vacuum": true});
+        beside.researcher("ada").post_with_etag(&path, "*", &left).is(200);
+        assert_eq!(first_opening(world), minutes(0));
     }
 }
 
