@@ -1,8 +1,9 @@
 //! `/plan`: what wants doing and is not planned, a form that searches for a plan, and
-//! what is on the calendar. `/plan/{id}`: a plan day by day beside what is booked,
+//! what is on the calendar. `/plan/search/{id}`: how far a search is. `/plan/{id}`: a plan day by day beside what is booked,
 //! with whom it displaces; adopted all of it or not at all.
 
 mod desk;
+mod search;
 mod spread;
 
 use super::bookings::seen;
@@ -15,7 +16,7 @@ use crate::domain::calendar::Interval;
 use crate::domain::facility::{ParseContext, ThingKind};
 use crate::domain::names::Reference;
 use crate::domain::planning::Refusal;
-use crate::domain::planning::record::{ProposedPlan, Scope};
+use crate::domain::planning::record::Scope;
 use crate::domain::planning::snapshot::{Grid, Request};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::propose_plan::{self, Asked, LEAD, LONGEST_HORIZON};
@@ -77,23 +78,15 @@ async fn propose(app: Site, posted: Posted) -> Result<HttpResponse, Fault> {
         }
         Err(other) => return Err(other.into()),
     };
-    let found = match app.search(&visitor.actor, prepared).await {
-        Ok(found) => found,
-        Err(Error::PlanImpossible(refusal)) => {
-            let status = StatusCode::UNPROCESSABLE_ENTITY;
-            return desk(&app, &visitor, status, filled, &[], Some(&refusal)).await;
+    match app.begin_search(&visitor.actor, prepared) {
+        Ok(id) => Ok(HttpResponse::SeeOther().insert_header((LOCATION, search::way_to(id, &filled))).finish()),
+        Err(Error::PlannerOccupied) => {
+            let busy = "Another plan is being searched for just now, one at a time. Try again in a moment.";
+            let fault = Violation::new("", "occupied", busy);
+            desk(&app, &visitor, StatusCode::SERVICE_UNAVAILABLE, filled, &[fault], None).await
         }
-        Err(other) => return Err(other.into()),
-    };
-    let found = app
-        .query(move |tx, now| {
-            let alternatives = propose_plan::rehouse(tx, now, &found.plan)?;
-            Ok(ProposedPlan { alternatives, ..found })
-        })
-        .await?;
-    let actor = visitor.actor.clone();
-    let stored = app.command(move |tx, now| propose_plan::save(tx, &actor, now, &found)).await?;
-    Ok(HttpResponse::SeeOther().insert_header((LOCATION, format!("/plan/{}", stored.id))).finish())
+        Err(other) => Err(other.into()),
+    }
 }
 
 /// What is asked of a plan.
@@ -190,5 +183,5 @@ async fn decide(app: Site, posted: Posted, id: web::Path<String>) -> Result<Http
 }
 
 pub(super) fn routes(config: &mut web::ServiceConfig) {
-    config.service(show).service(propose).service(look).service(decide);
+    config.service(show).service(propose).service(search::show).service(look).service(decide);
 }

@@ -20,24 +20,25 @@ for (const form of document.querySelectorAll("form[method=post]")) {
   });
 }
 
-// A screen that nobody touches looks anew; where the service does not answer it keeps
-// the last picture and says so.
-const shown = document.querySelector("main[data-refresh]");
+// A screen that nobody touches looks anew, and so does what tells of work that goes on;
+// where the service does not answer, the last picture is kept and said to be old.
+const shown = document.querySelector("[data-refresh]");
 if (shown) {
-  setInterval(async () => {
+  const timer = setInterval(async () => {
     try {
       const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(30000) });
-      if (answer.redirected || answer.status === 401 || answer.status === 403) return location.reload();
-      if (!answer.ok) throw new Error(answer.status);
+      if (answer.redirected || answer.status === 401 || answer.status === 403) return anew();
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      const fresh = page.querySelector("main[data-refresh]");
-      // A newer service may draw with another style sheet.
+      const fresh = page.getElementById(shown.id);
+      if (!answer.ok && shown.id === "main") throw new Error(answer.status);
+      // A newer service may draw with another style sheet; work that has ended shows all of the page anew.
       const style = (of) => of.querySelector("link[rel=stylesheet]")?.getAttribute("href");
-      if (!fresh || style(page) !== style(document)) return location.reload();
+      if (!fresh?.dataset.refresh || style(page) !== style(document)) return anew();
       shown.replaceChildren(...fresh.childNodes);
     } catch {
       const late = shown.querySelector(".late");
       if (late) late.hidden = false;
     }
   }, 1000 * Number(shown.dataset.refresh));
+  const anew = () => { clearInterval(timer); location.reload(); };
 }

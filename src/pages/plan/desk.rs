@@ -59,7 +59,7 @@ fn search(desk: &Desk, visitor: &Visitor, form: Form<'_>) -> Markup {
         .chain(desk.boxes.iter().map(|one| (one.value.tag.to_string(), format!("only {}", one.value.tag))))
         .collect();
     html! {
-        form.need method="post" action="/plan" data-busy="Searching: it takes up to ten seconds. What is found is shown by itself." {
+        form.need method="post" action="/plan" data-busy="Searching: what bears on the plan is being put together." {
             (forms::stamp(visitor))
             div.row {
                 (form.choice(Field { name: "weeks", label: "For the next", hint: "" }, &weeks))

@@ -14,7 +14,7 @@ use crate::usecases::morning::{AHEAD, Morning};
 use chrono::{DateTime, Utc};
 use maud::{Markup, html};
 
-pub(super) fn section(morning: &Morning, told: Told) -> Markup {
+pub(super) fn section(morning: &Morning, button: &Markup, told: Told) -> Markup {
     let soon = told.now + AHEAD;
     let nears = |kept: &&KeptItem| {
         kept.item.state == DueState::Approaching && first_of(kept).is_some_and(|at| at < soon)
@@ -33,6 +33,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
         section aria-labelledby="week" {
             h2 id="week" { "What may surprise this week" }
             (computed(morning.night.as_ref(), told))
+            (button)
             ul.surprises {
                 @for observation in noticed {
                     li { span.tag { (observation.subject_tag) } " " (say::plainly(&observation.text)) }
