@@ -3,7 +3,7 @@
 //! it has come is what the register says, from which the pages take it too. Knows nothing
 //! else of what the work is.
 
-use crate::usecases::under_way::UnderWay;
+use crate::usecases::under_way::{Told, UnderWay};
 use std::io::{IsTerminal as _, Write as _};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
 use std::thread::JoinHandle;
@@ -61,7 +61,7 @@ impl Drop for Progress {
 
 /// How far the work of this process has come.
 fn far(register: &UnderWay) -> Option<String> {
-    register.all().first().and_then(|told| told.how_far())
+    register.all().first().and_then(Told::how_far)
 }
 
 /// What is written, beat by beat.

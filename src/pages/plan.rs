@@ -79,7 +79,9 @@ async fn propose(app: Site, posted: Posted) -> Result<HttpResponse, Fault> {
         Err(other) => return Err(other.into()),
     };
     match app.begin_search(&visitor.actor, prepared) {
-        Ok(id) => Ok(HttpResponse::SeeOther().insert_header((LOCATION, search::way_to(id, &filled))).finish()),
+        Ok(id) => {
+            Ok(HttpResponse::SeeOther().insert_header((LOCATION, search::way_to(id, &filled))).finish())
+        }
         Err(Error::PlannerOccupied) => {
             let busy = "Another plan is being searched for just now, one at a time. Try again in a moment.";
             let fault = Violation::new("", "occupied", busy);

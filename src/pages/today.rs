@@ -43,8 +43,10 @@ impl Told {
 #[get("/")]
 async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
     let actor = visitor.actor.clone();
+    // First: what has ended by the time of the look is then in the look.
+    let overview = app.overview(&actor);
     let morning = app.query(move |tx, now| morning::look(tx, &actor, now)).await?;
-    let going = Going::new(app.overview(&visitor.actor), morning.night_under_way);
+    let going = Going::new(overview, morning.night_under_way);
     let frame = Frame {
         title: "Today",
         facility: morning.site.name.as_str(),
@@ -76,11 +78,13 @@ fn page(morning: &Morning, going: &Going, visitor: &Visitor) -> Markup {
 }
 
 fn opening(morning: &Morning, told: Told) -> Markup {
-    let hours: Vec<String> = morning
-        .open
-        .iter()
-        .map(|open| {
-            format!("{} to {}", say::clock(open.start(), told.zone), say::clock(open.end(), told.zone))
+    let midnight = "00:00";
+    let clocks =
+        morning.open.iter().map(|open| [open.start(), open.end()].map(|at| say::clock(at, told.zone)));
+    let hours: Vec<String> = clocks
+        .map(|[from, to]| match (from.as_str(), to.as_str()) {
+            (from, to) if from == midnight && to == midnight => "all day".to_owned(),
+            (from, to) => format!("{from} to {}", if to == midnight { "24:00" } else { to }),
         })
         .collect();
     html! {

@@ -3,9 +3,9 @@
 
 use super::book::{Booked, note};
 use super::ingest_readings::ingest;
-use super::under_way::Report;
 use super::keep::Precondition;
 use super::situation::person_of;
+use super::under_way::Report;
 use super::{BookingRefusal, Error, Result, Tx};
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, EndOfRun, Owner, Progress, Status};

@@ -5,8 +5,8 @@
 use super::due_items;
 use super::observe::{observe, overdrawn};
 use super::run_booking::release_no_shows;
-use super::{App, Error, Result, Tx};
 use super::under_way::{Kind, Report, Step, Work};
+use super::{App, Error, Result, Tx};
 use super::{stock, visits};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;

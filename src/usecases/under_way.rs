@@ -165,7 +165,8 @@ impl UnderWay {
             return None;
         }
         // Until it is known how it ended: a panic tells nobody.
-        kept.unfinished = Some((now, "it was cut short by a fault of the service, whose log tells more".to_owned()));
+        kept.unfinished =
+            Some((now, "it was cut short by a fault of the service, whose log tells more".to_owned()));
         Some(Self::noted(&mut kept, self, Kind::Night, now))
     }
 
@@ -234,8 +235,7 @@ impl App {
         let unfinished = self.under_way.kept().unfinished.clone();
         Overview {
             going_on: going_on.into_iter().filter(|told| may(told.kind)).collect(),
-            unfinished: unfinished
-                .filter(|(at, _)| now - *at < REMEMBERED && actor.has(Scope::NightlyRun)),
+            unfinished: unfinished.filter(|(at, _)| now - *at < REMEMBERED && actor.has(Scope::NightlyRun)),
         }
     }
 }
@@ -262,8 +262,7 @@ mod tests {
     #[test]
     fn the_register_stays_short() {
         let register = UnderWay::default();
-        let many: Vec<Work> =
-            (0..100).map(|_| register.begin(Kind::Import, DateTime::UNIX_EPOCH)).collect();
+        let many: Vec<Work> = (0..100).map(|_| register.begin(Kind::Import, DateTime::UNIX_EPOCH)).collect();
         assert_eq!(register.all().len(), MOST);
         drop(many);
         assert!(register.all().is_empty());

@@ -27,12 +27,7 @@ use serde::de::DeserializeOwned;
 const MOST_LOOKED_AT: i64 = 10_000;
 
 /// Loads what a file holds, or says everything that is wrong with it.
-pub(super) fn apply(
-    tx: &mut Tx<'_>,
-    content: &Content,
-    occasion: Occasion,
-    far: &Report,
-) -> Result<Loaded> {
+pub(super) fn apply(tx: &mut Tx<'_>, content: &Content, occasion: Occasion, far: &Report) -> Result<Loaded> {
     match content {
         Content::Readings(rows) => readings(tx, rows, occasion.now, far),
         Content::Entries(entries) => {

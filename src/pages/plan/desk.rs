@@ -40,7 +40,7 @@ pub(super) fn page(desk: &Desk, visitor: &Visitor, form: Form<'_>, refusal: Opti
             @if open.is_empty() { p.quiet { "Nothing that is not planned." } }
             (tasks(&open[..open.len().min(AT_ONCE)], desk))
             @if open.len() > AT_ONCE {
-                details {
+                details.more {
                     summary { (say::capital(&say::number(open.len() - AT_ONCE))) " more" }
                     (tasks(&open[AT_ONCE..], desk))
                 }
@@ -183,7 +183,7 @@ fn visit(one: &OnCalendar, desk: &Desk) -> Markup {
             div {
                 p.what { strong { (one.place) } ": " (say::and(&tasks)) }
                 @if !one.people.is_empty() {
-                    p.quiet { @for (number, person) in one.people.iter().enumerate() { @if number > 0 { ", " } (say::name(person)) } }
+                    p.quiet { (say::names(&one.people)) }
                 }
                 @if !value.displaced.is_empty() { p.quiet { (say::count(value.displaced.len(), "booking")) " gave way." } }
                 @if !missed && !beware.is_empty() {

@@ -46,14 +46,13 @@ pub(super) async fn show(
     match app.search_seen(&visitor.actor, id).await? {
         Seen::UnderWay(work) => going(&app, &visitor, &under_way(&work, app.now())).await,
         Seen::Elsewhere => going(&app, &visitor, &elsewhere()).await,
-        Seen::Found => {
-            Ok(HttpResponse::SeeOther().insert_header((LOCATION, format!("/plan/{id}"))).finish())
-        }
+        Seen::Found => Ok(HttpResponse::SeeOther().insert_header((LOCATION, format!("/plan/{id}"))).finish()),
         Seen::Impossible(refusal) => {
             desk(&app, &visitor, StatusCode::UNPROCESSABLE_ENTITY, filled, &[], Some(&refusal)).await
         }
         Seen::BrokenOff(why) => {
-            let fault = told("broken_off", &format!("The search came to nothing: {why}. Nothing was changed."));
+            let fault =
+                told("broken_off", &format!("The search came to nothing: {why}. Nothing was changed."));
             desk(&app, &visitor, StatusCode::SERVICE_UNAVAILABLE, filled, &fault, None).await
         }
         Seen::Unknown => {
@@ -79,11 +78,11 @@ async fn going(app: &Site, visitor: &Visitor, far: &Markup) -> Result<HttpRespon
     };
     let body = html! {
         header.day { h1 { "Searching for a plan" } }
-        div id="search" role="status" data-refresh=(REFRESH) {
+        div.search id="search" role="status" data-refresh=(REFRESH) {
             (far)
             p.late hidden { "▲ The service does not answer; this is how far it was." }
         }
-        p.quiet {
+        p.quiet.again {
             "You are taken to the plan when it is there. You may leave: it will be listed under “Plan”. "
             "Nothing on the calendar changes until you adopt it."
         }
@@ -96,7 +95,8 @@ fn under_way(work: &Told, now: DateTime<Utc>) -> Markup {
         Kind::Search(time) => time,
         Kind::Night | Kind::Import => Duration::ZERO,
     };
-    let (used, allowed) = ((now - work.since).num_seconds().max(0), i64::try_from(allowed.as_secs()).unwrap_or(0));
+    let (used, allowed) =
+        ((now - work.since).num_seconds().max(0), i64::try_from(allowed.as_secs()).unwrap_or(0));
     html! {
         p.lead {
             @if used < allowed { (used) " of at most " (allowed) " seconds of searching are used." }
