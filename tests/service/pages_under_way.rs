@@ -172,3 +172,32 @@ fn an_import_is_told_of_while_it_goes_on() {
     });
     assert!(!browser.get("/").text.contains("being taken in"));
 }
+
+#[test]
+fn a_search_is_told_of_to_planners_only_and_one_goes_on_at_a_time() {
+    let world = World::sqlite();
+    let api = kept(&world);
+    let (keeper, ada) = (keeper(&world), researcher(&world));
+    // What is found cannot be kept until this is given up.
+    let mut lock = in_the_way(&world);
+    let begun = send(&keeper, "/plan", "weeks=2");
+    let path = begun.header("location").unwrap_or_else(|| panic!("{}", begun.text)).to_owned();
+    let page = keeper.get(&path);
+    assert!(page.status == 200 && page.text.contains("of at most 8 seconds"), "{}", page.text);
+    assert!(page.text.contains(LOOKS_AGAIN) && page.text.contains("<progress max=\"8\""), "{}", page.text);
+    let page = keeper.get("/");
+    assert!(
+        page.text.contains("A plan is being searched for") && page.text.contains(LOOKS_AGAIN),
+        "{}",
+        page.text
+    );
+    let page = ada.get("/");
+    assert!(!page.text.contains("being searched") && !page.text.contains(LOOKS_AGAIN), "{}", page.text);
+    let second = send(&keeper, "/plan", "weeks=1&box=LYNX");
+    assert!(second.status == 503 && second.text.contains("one at a time"), "{}", second.text);
+    assert!(second.text.contains("value=\"LYNX\" selected"), "{}", second.text);
+    api.post("/maintenance-plans", &json!({})).is_problem(503, "unavailable");
+    lock.run("ROLLBACK").unwrap();
+    assert!(found(&keeper, &begun).starts_with("/plan/"));
+    assert!(!keeper.get("/").text.contains("being searched"));
+}

@@ -121,7 +121,7 @@ pub(in crate::pages) struct Table {
 }
 
 /// So many columns stand beside each other on a phone.
-const FEW: usize = 4;
+const FEW: usize = 5;
 
 impl Table {
     /// The table, which can be moved sideways where the screen is narrow; `what` names it.
