@@ -120,7 +120,7 @@ async function wall(tools) {
         return [root.scrollHeight, root.scrollWidth, parseFloat(getComputedStyle(root).fontSize)];
       });
       tools.expect(high <= height && wide <= width, where, `it takes ${wide} × ${high}`);
-      tools.expect(letters > Math.min(height / 90, width / 120), where, `its letters are ${letters} px high`);
+      tools.expect(letters > Math.min(height / 90, width / 140), where, `its letters are ${letters} px high`);
       await tools.shot(page, `wall-${width}-${height}${javaScriptEnabled ? "" : "-plain"}`);
       await page.context().close();
     }

@@ -50,6 +50,8 @@ pub(super) fn article(
 pub(super) fn reason(hold: &Hold) -> String {
     match hold.source {
         HoldSource::Person => hold.reason.to_string(),
-        HoldSource::Reading | HoldSource::LeakTest => say::plainly(hold.reason.as_str()),
+        HoldSource::Reading | HoldSource::LeakTest => {
+            say::plainly(&hold.reason.as_str().replacen("_ppm read", " read", 1))
+        }
     }
 }
