@@ -22,7 +22,7 @@ use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::propose_plan::{self, Asked, LEAD, LONGEST_HORIZON};
 use crate::usecases::{Error, adopt_plan, plan_desk};
 use actix_web::http::StatusCode;
-use actix_web::http::header::LOCATION;
+use actix_web::http::header::{LOCATION, RETRY_AFTER};
 use actix_web::{HttpResponse, get, post, web};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::time::Duration;
@@ -58,7 +58,11 @@ async fn desk(
         refresh: None,
     };
     let body = desk::page(&desk, visitor, Form { filled: &filled, faults }, refusal);
-    Ok(layout::sent(&mut HttpResponse::build(status), &layout::page(frame, &body)))
+    let mut answer = HttpResponse::build(status);
+    if status == StatusCode::SERVICE_UNAVAILABLE {
+        answer.insert_header((RETRY_AFTER, "5"));
+    }
+    Ok(layout::sent(&mut answer, &layout::page(frame, &body)))
 }
 
 #[post("/plan")]

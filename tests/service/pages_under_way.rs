@@ -196,6 +196,7 @@ fn a_search_is_told_of_to_planners_only_and_one_goes_on_at_a_time() {
     let second = send(&keeper, "/plan", "weeks=1&box=LYNX");
     assert!(second.status == 503 && second.text.contains("one at a time"), "{}", second.text);
     assert!(second.text.contains("value=\"LYNX\" selected"), "{}", second.text);
+    assert!(second.header("retry-after").is_some());
     api.post("/maintenance-plans", &json!({})).is_problem(503, "unavailable");
     lock.run("ROLLBACK").unwrap();
     assert!(found(&keeper, &begun).starts_with("/plan/"));
