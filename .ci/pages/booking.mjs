@@ -20,6 +20,7 @@ export function pagesOf({ KEEPER, RESEARCHER }) {
 
 export async function walk(tools) {
   await withoutScripts(tools);
+  await searchWithoutScripts(tools);
   await plan(tools);
   const booked = await book(tools);
   await collide(tools, booked);
@@ -177,15 +178,28 @@ function thisMinute(next) {
   return at.toISOString().slice(0, 16);
 }
 
+/** Without scripts a search tells how far it is, and leads to its plan all the same. */
+async function searchWithoutScripts(tools) {
+  const page = await tools.open("planning without scripts", { javaScriptEnabled: false });
+  await tools.signIn(page, tools.KEEPER, "/plan");
+  await page.getByLabel("For the next").selectOption("4");
+  await page.getByRole("button", { name: "Search for a plan" }).click();
+  await page.getByRole("heading", { name: /Searching for a plan|Day by day/ }).waitFor({ timeout: 10_000 });
+  await tools.shot(page, "searching");
+  await page.getByRole("heading", { name: "Day by day" }).waitFor({ timeout: 60_000 })
+    .catch(() => tools.expect(false, "planning without scripts", `it stays at ${page.url()}`));
+  await page.context().close();
+}
+
 /** Searches for a plan, which says that it is searching, and adopts it. */
 async function plan(tools) {
   const page = await tools.open("planning");
   await tools.signIn(page, tools.KEEPER, "/plan");
   await page.getByLabel("For the next").selectOption("2");
   const button = page.getByRole("button", { name: "Search for a plan" });
-  const found = page.waitForURL(/\/plan\/./, { timeout: 40_000 });
+  const found = page.waitForURL(/\/plan\/[0-9a-f-]{36}$/, { timeout: 60_000 });
   await button.click({ noWaitAfter: true });
-  await page.waitForFunction(() => document.querySelector(".busy")?.textContent.includes("Searching") || location.pathname !== "/plan");
+  await page.waitForFunction(() => document.querySelector(".busy, h1")?.textContent.includes("Searching") || location.pathname !== "/plan");
   await found;
   tools.expect(await page.getByRole("heading", { name: "Day by day" }).isVisible(), "planning", "the plan has no days");
   for (const [name, viewport] of [["a plan, desktop", { width: 1280, height: 900 }], ["a plan, phone", PHONE.viewport]]) {

@@ -9,6 +9,7 @@ import { readFileSync, mkdirSync } from "node:fs";
 import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
 import { pagesOf, walk as walkToBook } from "./booking.mjs";
+import { walk as walkAmongHarm } from "./hostile.mjs";
 
 const [browserPath, base] = process.argv.slice(2);
 const { KEEPER, RESEARCHER, WALL, SHOTS } = process.env;
@@ -227,7 +228,21 @@ async function shot(page, name) {
   await page.screenshot({ path: `${SHOTS}/walk-${name}.png`, fullPage: true });
 }
 
-await walkToBook({ open, go, signIn, accessible, fits, expect, shot, base, KEEPER, RESEARCHER });
+// A night begun by its button is told of, and the page shows by itself what came of it.
+{
+  const page = await open("a night");
+  await signIn(page, KEEPER);
+  await page.getByRole("button", { name: "Work out anew what is due" }).click();
+  await page.getByText("Computed just now").waitFor({ timeout: 60_000 })
+    .catch(() => fault("a night", "its outcome is not shown"));
+  expect(await page.getByText("is being worked out").count() === 0, "a night", "it is told to go on");
+  await accessible(page, "a night that is done");
+  await page.context().close();
+}
+
+const tools = { open, go, signIn, accessible, fits, expect, shot, base, KEEPER, RESEARCHER, WALL };
+await walkToBook(tools);
+await walkAmongHarm(tools);
 
 await browser.close();
 if (faults.length > 0) {

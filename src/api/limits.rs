@@ -154,7 +154,7 @@ fn asked(method: &Method, path: &str) -> Budget {
 fn asked_of_pages(reads: bool, path: &str) -> Budget {
     let expensive = match path {
         "/book" | "/gas" => true,
-        "/plan" => !reads,
+        "/plan" | "/night" => !reads,
         _ => path.starts_with("/boxes/"),
     };
     counted(expensive, reads)

@@ -14,6 +14,7 @@ use crate::domain::upkeep::report_visit::ReportVisit;
 use crate::domain::upkeep::stock::Quantity;
 use crate::usecases::Error;
 use crate::usecases::run_night::{self, Night};
+use crate::usecases::under_way::Kind;
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -380,11 +381,13 @@ async fn run_nightly(
     let once = once_key(&request, &bytes)?;
     let actor = caller.0;
     let who = actor.clone();
-    app.sum_up_days(&actor).await?;
+    let work = app.under_way().begin(Kind::Night, app.now());
+    app.sum_up_days(&actor, &work.report()).await?;
+    let far = work.report();
     let answer = app
         .command_once(&actor, once, move |tx, now| {
             let as_of = form.as_of.as_deref().map(|text| run_night::moment(tx, text)).transpose()?;
-            let run = run_night::run_night(tx, &who, now, as_of)?;
+            let run = run_night::run_night(tx, &who, now, as_of, &far)?;
             let body = NightReportBody::from(&run.night);
             let mut answer = crud::created("nightly-runs", run.night.id, 1, &body);
             answer.status = if run.again { 200 } else { 201 };

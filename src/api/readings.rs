@@ -21,6 +21,7 @@ use crate::domain::violations::{Check, Coded as _};
 use crate::usecases::Error;
 use crate::usecases::ingest_readings::{self as readings, After, Alarm, Ingested, Point, Shown, Wanted};
 use crate::usecases::once::{Answer, OnceKey};
+use crate::usecases::under_way::{Kind, Work};
 use actix_web::dev::Payload;
 use actix_web::http::header::LINK;
 use actix_web::web::Bytes;
@@ -153,6 +154,8 @@ impl From<&Ingested> for IngestedBody {
 
 /// Bytes of a body that is parsed where it is received.
 const SMALL: usize = 8 * 1024;
+/// From so many rows on, a batch takes long enough to be told of.
+const MANY: usize = 2_000;
 
 /// What a body of readings of a media type says, received at a time; an error says why none of it can be read.
 ///
@@ -252,10 +255,12 @@ async fn send_readings(app: Api, caller: Caller, sent: Sent) -> Result<HttpRespo
     let actor = caller.0;
     actor.needs(Scope::ReadingsWrite).map_err(Error::from)?;
     let (batch, once) = sent.parse(app.now()).await?;
+    let work = (batch.rows().len() >= MANY).then(|| app.under_way().begin(Kind::Import, app.now()));
+    let far = work.as_ref().map(Work::report).unwrap_or_default();
     let (batch, who) = (Arc::new(batch), actor.clone());
     let answer = app
         .command_once(&actor, once, move |tx, now| {
-            let done = readings::ingest(tx, &who, now, &batch)?;
+            let done = readings::ingest(tx, &who, now, &batch, &far)?;
             let body = serde_json::to_string(&IngestedBody::from(&done)).unwrap_or_default();
             Ok(Answer { status: 200, body, location: None, etag: None, replayed: false })
         })

@@ -14,7 +14,6 @@ use crate::domain::calendar::zone::parse_zone;
 use crate::domain::facility::Glovebox;
 use crate::store::{DatabaseUrl, Store};
 use crate::telemetry;
-use crate::usecases::run_night::run_night;
 use crate::usecases::{App, keep};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
@@ -78,7 +77,7 @@ impl Demo {
         let started = Instant::now();
         let (zone, readings) = fill(&app)?;
         let took = started.elapsed();
-        let report = app.command_blocking(|tx, now| run_night(tx, &Actor::operator(), now, None))?;
+        let report = app.night_blocking(&Actor::operator(), None)?;
         say(&format!(
             "An invented facility with a year of readings ({readings}) was loaded into {} in {:.1} s.\n\n{}",
             config.database,

@@ -50,7 +50,8 @@ impl Import {
         let mut code = ExitCode::SUCCESS;
         for (number, path) in (1..).zip(&self.files) {
             let name = path.display().to_string();
-            let progress = Progress::begin(&format!("loading {name}, file {number} of {}", self.files.len()));
+            let what = format!("loading {name}, file {number} of {}", self.files.len());
+            let progress = Progress::begin(&what, app.under_way());
             let done = std::fs::read_to_string(path)
                 .map_err(|error| format!("{name}: {error}").into())
                 .and_then(|text| {

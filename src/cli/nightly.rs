@@ -5,7 +5,6 @@ use super::{Failure, complain, note, open, say};
 use crate::config::Config;
 use crate::domain::access::Actor;
 use crate::usecases::Error;
-use crate::usecases::run_night::{moment, run_night};
 use chrono::SecondsFormat;
 use clap::Args;
 use std::process::ExitCode;
@@ -36,14 +35,12 @@ pub(super) struct Nightly {
 impl Nightly {
     pub(super) fn run(&self, config: &Config) -> Result<ExitCode, Failure> {
         let app = open(config)?;
-        let as_of = self.as_of.clone();
-        let progress =
-            if self.json { Progress::silent() } else { Progress::begin("working out what is due") };
-        app.sum_up_days_blocking()?;
-        let run = app.command_blocking(move |tx, now| {
-            let as_of = as_of.as_deref().map(|text| moment(tx, text)).transpose()?;
-            run_night(tx, &Actor::operator(), now, as_of)
-        });
+        let progress = if self.json {
+            Progress::silent()
+        } else {
+            Progress::begin("working out what is due", app.under_way())
+        };
+        let run = app.night_blocking(&Actor::operator(), self.as_of.as_deref());
         drop(progress);
         app.store().close();
         let run = match run {

@@ -1,7 +1,9 @@
 //! Tells on standard error that long work goes on: one line that is written anew on a
-//! terminal, a line now and then elsewhere, and nothing where the work is quick. Knows
-//! nothing of what the work is.
+//! terminal, a line now and then elsewhere, and nothing where the work is quick. How far
+//! it has come is what the register says, from which the pages take it too. Knows nothing
+//! else of what the work is.
 
+use crate::usecases::under_way::{Told, UnderWay};
 use std::io::{IsTerminal as _, Write as _};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
 use std::thread::JoinHandle;
@@ -25,15 +27,16 @@ pub(super) struct Progress {
 }
 
 impl Progress {
-    /// Begins to tell of work.
-    pub(super) fn begin(what: &str) -> Self {
+    /// Begins to tell of work, and of how far it is by the register.
+    pub(super) fn begin(what: &str, register: &UnderWay) -> Self {
         let (goes_on, ended) = mpsc::channel::<()>();
+        let register = register.clone();
         let mut teller =
             Teller { terminal: std::io::stderr().is_terminal(), what: what.to_owned(), beats: 0 };
         let teller = std::thread::spawn(move || {
             loop {
                 match ended.recv_timeout(BEAT) {
-                    Err(RecvTimeoutError::Timeout) => show(&teller.beat()),
+                    Err(RecvTimeoutError::Timeout) => show(&teller.beat(far(&register).as_deref())),
                     Ok(()) | Err(RecvTimeoutError::Disconnected) => return show(teller.end()),
                 }
             }
@@ -56,6 +59,11 @@ impl Drop for Progress {
     }
 }
 
+/// How far the work of this process has come.
+fn far(register: &UnderWay) -> Option<String> {
+    register.all().first().and_then(Told::how_far)
+}
+
 /// What is written, beat by beat.
 struct Teller {
     terminal: bool,
@@ -64,9 +72,10 @@ struct Teller {
 }
 
 impl Teller {
-    fn beat(&mut self) -> String {
+    fn beat(&mut self, far: Option<&str>) -> String {
         self.beats += 1;
-        let line = format!("{}, {} s so far", self.what, self.beats * 250 / 1000);
+        let far = far.map(|far| format!(": {far}")).unwrap_or_default();
+        let line = format!("{}{far}, {} s so far", self.what, self.beats * 250 / 1000);
         if self.terminal && self.beats >= QUIET {
             format!("{WIPE}{line}")
         } else if !self.terminal && self.beats.is_multiple_of(APART) {
@@ -95,7 +104,7 @@ mod tests {
 
     fn told(terminal: bool, beats: u64) -> Vec<String> {
         let mut teller = Teller { terminal, what: "working".into(), beats: 0 };
-        let said = (0..beats).map(|_| teller.beat());
+        let said = (0..beats).map(|_| teller.beat(None));
         said.filter(|text| !text.is_empty()).collect()
     }
 
@@ -111,6 +120,9 @@ mod tests {
             ["1", "1", "1", "1", "2"].map(|seconds| format!("{WIPE}working, {seconds} s so far"))
         );
         assert_eq!(told(false, 80), ["working, 10 s so far\n", "working, 20 s so far\n"]);
+        let mut teller = Teller { terminal: true, what: "working".into(), beats: 3 };
+        let line = teller.beat(Some("taking in, 10 of 20 rows"));
+        assert_eq!(line, format!("{WIPE}working: taking in, 10 of 20 rows, 1 s so far"));
         let ended = Teller { terminal: true, what: String::new(), beats: 8 };
         assert_eq!((ended.end(), Teller { terminal: false, ..ended }.end()), (WIPE, ""));
     }

@@ -3,9 +3,11 @@
 
 mod times;
 
-pub(super) use times::{Instant, instant};
+use times::is_local;
+pub(super) use times::{Instant, Twice, instant};
 
 use super::fault::Fault;
+use super::say;
 use super::session::{self, Visitor};
 use crate::domain::violations::Violation;
 use actix_web::dev::Payload;
@@ -153,8 +155,8 @@ impl Form<'_> {
                 ul {
                     @for fault in self.faults {
                         li {
-                            @if fault.field.is_empty() { (fault.detail) }
-                            @else { a href={ "#" (fault.field) } { (fault.detail) } }
+                            @if fault.field.is_empty() { (say::name(&fault.detail)) }
+                            @else { a href={ "#" (fault.field) } { (say::name(&fault.detail)) } }
                         }
                     }
                 }
@@ -173,7 +175,7 @@ impl Form<'_> {
                 label for=(field.name) { (field.label) }
                 @if !field.hint.is_empty() { p.hint id={ (field.name) "-hint" } { (field.hint) } }
                 @if let Some(fault) = self.fault_of(field.name) {
-                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (fault) }
+                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (say::name(fault)) }
                 }
                 (control)
             }
@@ -195,8 +197,11 @@ impl Form<'_> {
     /// A line to type in, of an HTML type such as `text`, `datetime-local` or `number`.
     pub(super) fn line(&self, field: Field<'_>, kind: &str) -> Markup {
         let step = (kind == "number").then_some("any");
+        // A browser shows no other text as a time, and complains of it.
+        let value =
+            Some(self.filled.get(field.name)).filter(|text| kind != "datetime-local" || is_local(text));
         self.around(field, &html! {
-            input type=(kind) id=(field.name) name=(field.name) value=(self.filled.get(field.name)) step=[step]
+            input type=(kind) id=(field.name) name=(field.name) value=(value.unwrap_or_default()) step=[step]
                 aria-describedby=[self.described(field)] aria-invalid=[self.is_wrong(field)] dir="auto";
         })
     }
@@ -218,14 +223,14 @@ impl Form<'_> {
                 legend { (field.label) }
                 @if !field.hint.is_empty() { p.hint id={ (field.name) "-hint" } { (field.hint) } }
                 @if let Some(fault) = self.fault_of(field.name) {
-                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (fault) }
+                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (say::name(fault)) }
                 }
                 @for (number, (value, text)) in options.iter().enumerate() {
                     @let id = if number == 0 { field.name.to_owned() } else { format!("{}-{number}", field.name) };
                     div.tick {
                         input type="checkbox" id=(id) name=(field.name) value=(value)
                             checked[self.filled.all(field.name).any(|given| given == value)];
-                        label for=(id) { (text) }
+                        label for=(id) { (say::name(text)) }
                     }
                 }
             }
@@ -279,7 +284,7 @@ impl Form<'_> {
                 label for=(field.name) { (field.label) }
                 @if !field.hint.is_empty() { p.hint id={ (field.name) "-hint" } { (field.hint) } }
                 @if let Some(fault) = self.fault_of(field.name) {
-                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (fault) }
+                    p.fault id={ (field.name) "-fault" } { span.mark aria-hidden="true" { "▲ " } (say::name(fault)) }
                 }
             }
         }

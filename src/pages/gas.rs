@@ -13,7 +13,7 @@ use super::today::{Told, week};
 use super::{Site, say};
 use crate::domain::calendar::Interval;
 use crate::domain::facility::SuppliedGas;
-use crate::domain::upkeep::contents::CylinderForecast;
+use crate::domain::upkeep::contents::{CylinderForecast, GasForecast};
 use crate::domain::upkeep::evidence::digits;
 use crate::domain::upkeep::trend::HORIZON_DAYS;
 use crate::usecases::gas::{self, GasSeen, SupplySeen};
@@ -88,7 +88,7 @@ fn supply(seen: &SupplySeen, told: Told) -> Markup {
             @for caution in own { p.beware { span.mark aria-hidden="true" { "▲ " } (caution) } }
             (drawn(seen, told))
             (cylinders(&format!("Cylinders of {}", supply.tag), &forecast.cylinders, told))
-            details.why {
+            details.why.rests {
                 summary { "What this rests on" }
                 (rests_on(&forecast.evidence, told))
             }
@@ -98,19 +98,49 @@ fn supply(seen: &SupplySeen, told: Told) -> Markup {
 
 fn drawn(seen: &SupplySeen, told: Told) -> Markup {
     let forecast = &seen.forecast;
-    let until =
-        forecast.curve.last().map_or(told.now + TimeDelta::days(7), |point| point.at).min(told.now + DRAWN);
-    let from = forecast.measured.first().map_or(told.now - TimeDelta::days(7), |sample| sample.at);
-    let whole =
-        Interval::new(from.min(told.now - TimeDelta::days(1)), until.max(told.now + TimeDelta::days(1)));
-    let Ok(whole) = whole else { return html! {} };
     if forecast.measured.is_empty() && forecast.curve.is_empty() {
         return html! { p.quiet { "There is nothing to draw: no pressure has been read since the last change." } };
     }
-    let curve: Vec<_> = forecast.curve.iter().filter(|point| point.at <= until).collect();
-    let booked = seen.booked.iter().map(|one| (one.start().max(told.now), one.end())).collect();
+    let Some(whole) = stretch(forecast, told) else { return html! {} };
+    let curve: Vec<_> = forecast.curve.iter().filter(|point| point.at <= whole.end()).collect();
+    let values =
+        forecast.measured.iter().map(|sample| sample.value).chain(curve.iter().map(|point| point.high_mol));
+    let of = Chart {
+        axis: TimeAxis { whole, zone: told.zone },
+        scale: Scale::from_nought(values.chain(forecast.changeover_mol), 5.0),
+        what: "Contents of the connected cylinders, mol".to_owned(),
+        now: Some(told.now),
+        gap: TimeDelta::days(HORIZON_DAYS),
+        layers: layers(seen, whole, told),
+    };
+    let says = says(seen, told);
+    let caption = html! {
+        (says) " The whole line was read since the last change, the dashed one is expected and lies in the band four times in five. "
+        "Bars along the foot are booked work."
+    };
+    figure(
+        &caption,
+        &chart(&of, &says),
+        &table(seen, told),
+        &format!("{}, contents read and expected", seen.supply.value.tag),
+    )
+}
+
+/// From the first reading to the end of the forecast, and a day around the present at least.
+fn stretch(forecast: &GasForecast, told: Told) -> Option<Interval> {
+    let until =
+        forecast.curve.last().map_or(told.now + TimeDelta::days(7), |point| point.at).min(told.now + DRAWN);
+    let from = forecast.measured.first().map_or(told.now - TimeDelta::days(7), |sample| sample.at);
+    let day = TimeDelta::days(1);
+    Interval::new(from.min(told.now - day), until.max(told.now + day)).ok()
+}
+
+/// Booked work, what was read and what is expected, the line of changeover, its likely day.
+fn layers(seen: &SupplySeen, whole: Interval, told: Told) -> Vec<Layer> {
+    let forecast = &seen.forecast;
+    let curve: Vec<_> = forecast.curve.iter().filter(|point| point.at <= whole.end()).collect();
     let mut layers = vec![
-        Layer::Foot(booked),
+        Layer::Foot(seen.booked.iter().map(|one| (one.start().max(told.now), one.end())).collect()),
         Layer::Band(curve.iter().map(|point| (point.at, point.low_mol, point.high_mol)).collect()),
         Layer::Line {
             points: forecast.measured.iter().map(|sample| (sample.at, sample.value)).collect(),
@@ -127,33 +157,9 @@ fn drawn(seen: &SupplySeen, told: Told) -> Markup {
         words: format!("changeover, {pressure} bar gauge"),
         action: true,
     }));
-    layers.extend(
-        forecast
-            .empty
-            .map(|due| Layer::Mark(due.likely, format!("likely {}", told.day(due.likely))))
-            .filter(|_| forecast.empty.is_some_and(|due| whole.contains(due.likely))),
-    );
-    let values =
-        forecast.measured.iter().map(|sample| sample.value).chain(curve.iter().map(|point| point.high_mol));
-    let of = Chart {
-        axis: TimeAxis { whole, zone: told.zone },
-        scale: Scale::from_nought(values.chain(forecast.changeover_mol), 5.0),
-        what: "Contents of the connected cylinders, mol".to_owned(),
-        now: Some(told.now),
-        gap: TimeDelta::days(HORIZON_DAYS),
-        layers,
-    };
-    let says = says(seen, told);
-    let caption = html! {
-        (says) " The whole line was read since the last change, the dashed one is expected and lies in the band four times in five. "
-        "Bars along the foot are booked work."
-    };
-    figure(
-        &caption,
-        &chart(&of, &says),
-        &table(seen, told),
-        &format!("{}, contents read and expected", seen.supply.value.tag),
-    )
+    let likely = forecast.empty.map(|due| due.likely).filter(|at| whole.contains(*at));
+    layers.extend(likely.map(|at| Layer::Mark(at, format!("likely {}", told.day(at)))));
+    layers
 }
 
 fn says(seen: &SupplySeen, told: Told) -> String {
@@ -190,34 +196,20 @@ fn table(seen: &SupplySeen, told: Told) -> Table {
 
 fn cylinders(what: &str, all: &[CylinderForecast], told: Told) -> Markup {
     let mol = |value: Option<f64>| html! { @match value { Some(value) => { (digits(value)) " mol" } None => "not known" } };
-    html! {
-        @if !all.is_empty() {
-            div.scroll tabindex="0" role="region" aria-label=(what) {
-                table {
-                    thead {
-                        tr {
-                            th scope="col" { "Cylinder" }
-                            th scope="col" { "Stands" }
-                            th scope="col" { "Holds" }
-                            th scope="col" { "Usable" }
-                            th scope="col" { "Down to changeover" }
-                        }
-                    }
-                    tbody {
-                        @for one in all {
-                            tr {
-                                th scope="row" { (one.tag) }
-                                td { (one.state.word()) }
-                                td { (mol(one.contents_now_mol)) }
-                                td { (mol(one.usable_mol)) }
-                                td { (week::left(one.empty, None, told)) }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    }
+    let row = |one: &CylinderForecast| {
+        vec![
+            html! { (one.tag) },
+            html! { (one.state.word()) },
+            mol(one.contents_now_mol),
+            mol(one.usable_mol),
+            week::left(one.empty, None, told),
+        ]
+    };
+    let table = Table {
+        columns: vec!["Cylinder", "Stands", "Holds", "Usable", "Down to changeover"],
+        rows: all.iter().map(row).collect(),
+    };
+    html! { @if !all.is_empty() { (table.shown(what)) } }
 }
 
 pub(super) fn routes(config: &mut web::ServiceConfig) {

@@ -14,7 +14,7 @@ const PLACES: &[(&str, &str)] = &[
     ("/bookings", "Yours"),
     ("/gas", "Gas"),
     ("/plan", "Plan"),
-    ("/wall", "Wall screen"),
+    ("/wall", "Wall"),
 ];
 
 /// Whether a page is of any use to whoever looks.
@@ -75,11 +75,11 @@ pub(super) fn page(frame: Frame<'_>, body: &Markup) -> Markup {
 /// A page for a screen that nobody touches: large, and without what one would press but
 /// for a way out. Where scripts run, the picture is fetched anew by one, which keeps the
 /// last one and says so when the service does not answer; a browser would show a fault
-/// of its own instead and stay there.
-pub(super) fn screen(frame: Frame<'_>, body: &Markup) -> Markup {
+/// of its own instead and stay there. `size` is the classes of how large it is written.
+pub(super) fn screen(frame: Frame<'_>, size: &str, body: &Markup) -> Markup {
     html! {
         (DOCTYPE)
-        html.screen lang="en" {
+        html class={ "screen " (size) } lang="en" {
             (head(frame.title, Some(frame.facility), frame.refresh))
             body {
                 main id="main" tabindex="-1" data-refresh=[frame.refresh] { (body) }

@@ -21,6 +21,7 @@ mod say;
 mod session;
 mod sign_in;
 mod today;
+mod under_way;
 mod wall;
 
 use crate::identity::FormKey;
@@ -45,7 +46,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
     config.service(assets::asset).configure(sign_in::routes).configure(today::routes);
     config.configure(one_box::routes).configure(gas::routes).configure(wall::routes);
     config.configure(book::routes).configure(bookings::routes).configure(closeout::routes);
-    config.configure(plan::routes);
+    config.configure(plan::routes).configure(under_way::routes);
 }
 
 /// Whether somebody at a browser asks for something outside the API.

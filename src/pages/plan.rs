@@ -1,8 +1,9 @@
 //! `/plan`: what wants doing and is not planned, a form that searches for a plan, and
-//! what is on the calendar. `/plan/{id}`: a plan day by day beside what is booked,
+//! what is on the calendar. `/plan/search/{id}`: how far a search is. `/plan/{id}`: a plan day by day beside what is booked,
 //! with whom it displaces; adopted all of it or not at all.
 
 mod desk;
+mod search;
 mod spread;
 
 use super::bookings::seen;
@@ -15,13 +16,13 @@ use crate::domain::calendar::Interval;
 use crate::domain::facility::{ParseContext, ThingKind};
 use crate::domain::names::Reference;
 use crate::domain::planning::Refusal;
-use crate::domain::planning::record::{ProposedPlan, Scope};
+use crate::domain::planning::record::Scope;
 use crate::domain::planning::snapshot::{Grid, Request};
 use crate::domain::violations::{Check, Violation, Violations};
 use crate::usecases::propose_plan::{self, Asked, LEAD, LONGEST_HORIZON};
 use crate::usecases::{Error, adopt_plan, plan_desk};
 use actix_web::http::StatusCode;
-use actix_web::http::header::LOCATION;
+use actix_web::http::header::{LOCATION, RETRY_AFTER};
 use actix_web::{HttpResponse, get, post, web};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::time::Duration;
@@ -57,7 +58,11 @@ async fn desk(
         refresh: None,
     };
     let body = desk::page(&desk, visitor, Form { filled: &filled, faults }, refusal);
-    Ok(layout::sent(&mut HttpResponse::build(status), &layout::page(frame, &body)))
+    let mut answer = HttpResponse::build(status);
+    if status == StatusCode::SERVICE_UNAVAILABLE {
+        answer.insert_header((RETRY_AFTER, "5"));
+    }
+    Ok(layout::sent(&mut answer, &layout::page(frame, &body)))
 }
 
 #[post("/plan")]
@@ -77,23 +82,17 @@ async fn propose(app: Site, posted: Posted) -> Result<HttpResponse, Fault> {
         }
         Err(other) => return Err(other.into()),
     };
-    let found = match app.search(&visitor.actor, prepared).await {
-        Ok(found) => found,
-        Err(Error::PlanImpossible(refusal)) => {
-            let status = StatusCode::UNPROCESSABLE_ENTITY;
-            return desk(&app, &visitor, status, filled, &[], Some(&refusal)).await;
+    match app.begin_search(&visitor.actor, prepared) {
+        Ok(id) => {
+            Ok(HttpResponse::SeeOther().insert_header((LOCATION, search::way_to(id, &filled))).finish())
         }
-        Err(other) => return Err(other.into()),
-    };
-    let found = app
-        .query(move |tx, now| {
-            let alternatives = propose_plan::rehouse(tx, now, &found.plan)?;
-            Ok(ProposedPlan { alternatives, ..found })
-        })
-        .await?;
-    let actor = visitor.actor.clone();
-    let stored = app.command(move |tx, now| propose_plan::save(tx, &actor, now, &found)).await?;
-    Ok(HttpResponse::SeeOther().insert_header((LOCATION, format!("/plan/{}", stored.id))).finish())
+        Err(Error::PlannerOccupied) => {
+            let busy = "Another plan is being searched for just now, one at a time. Try again in a moment.";
+            let fault = Violation::new("", "occupied", busy);
+            desk(&app, &visitor, StatusCode::SERVICE_UNAVAILABLE, filled, &[fault], None).await
+        }
+        Err(other) => Err(other.into()),
+    }
 }
 
 /// What is asked of a plan.
@@ -190,5 +189,5 @@ async fn decide(app: Site, posted: Posted, id: web::Path<String>) -> Result<Http
 }
 
 pub(super) fn routes(config: &mut web::ServiceConfig) {
-    config.service(show).service(propose).service(look).service(decide);
+    config.service(show).service(propose).service(search::show).service(look).service(decide);
 }

@@ -1,7 +1,7 @@
 //! Times, ages, levels and counts as people say them: in the facility's zone, with
 //! the digits that a person can use. Pure.
 
-use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
+use chrono::{DateTime, Datelike as _, MappedLocalTime, TimeDelta, TimeZone as _, Utc};
 use chrono_tz::Tz;
 use maud::{Markup, html};
 
@@ -10,9 +10,21 @@ pub(super) fn name(text: &str) -> Markup {
     html! { bdi { (text) } }
 }
 
-/// The time of day: `08:30`.
+/// Names that people chose, one after the other, each kept by itself.
+pub(super) fn names(all: &[String]) -> Markup {
+    html! {
+        @for (number, one) in all.iter().enumerate() {
+            @if number > 0 && number + 1 == all.len() { " and " } @else if number > 0 { ", " }
+            (name(one))
+        }
+    }
+}
+
+/// The time of day: `08:30`; where the clocks show it twice, with what the zone is called then: `02:30 CET`.
 pub(super) fn clock(at: DateTime<Utc>, zone: Tz) -> String {
-    at.with_timezone(&zone).format("%H:%M").to_string()
+    let local = at.with_timezone(&zone);
+    let once = !matches!(zone.from_local_datetime(&local.naive_local()), MappedLocalTime::Ambiguous(..));
+    local.format(if once { "%H:%M" } else { "%H:%M %Z" }).to_string()
 }
 
 /// The day as the facility counts it.
@@ -226,6 +238,8 @@ mod tests {
         assert_eq!(day(at("2026-03-28T22:00:00Z"), now, zone), "yesterday");
         assert_eq!(day(at("2026-04-02T10:00:00Z"), now, zone), "Thu 2 Apr");
         assert_eq!(day(at("2027-01-01T10:00:00Z"), now, zone), "Fri 1 Jan 2027");
+        let twice = ["2026-10-25T00:30:00Z", "2026-10-25T01:30:00Z", "2026-10-25T02:30:00Z"];
+        assert_eq!(twice.map(|time| clock(at(time), zone)), ["02:30 CEST", "02:30 CET", "03:30"]);
         assert_eq!(super::zone(at("2026-03-29T10:00:00Z"), zone), "Europe/Vienna, CEST");
     }
 
@@ -245,6 +259,8 @@ mod tests {
             (count(1, "day"), count(2, "day"), number(2), number(40)),
             ("1 day".into(), "2 days".into(), "two".into(), "40".into())
         );
+        assert_eq!(names(&things(3)).0, "<bdi>0</bdi>, <bdi>1</bdi> and <bdi>2</bdi>");
+        assert_eq!(names(&["<b>".to_owned()]).0, "<bdi>&lt;b&gt;</bdi>");
         assert_eq!(task("glove_change"), "Glove change");
         assert_eq!(plainly("P1Y6M after a glove_change"), "1 year and 6 months after a glove change");
         assert_eq!(plainly("PT12H in P-1 of P3X"), "12 hours in P-1 of P3X");

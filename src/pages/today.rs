@@ -8,6 +8,7 @@ pub(super) mod week;
 use super::fault::Fault;
 use super::layout::{self, Frame};
 use super::session::Visitor;
+use super::under_way::{self, Going};
 use super::{Site, say};
 use crate::usecases::morning::{self, Morning};
 use actix_web::{HttpResponse, get, web};
@@ -42,18 +43,22 @@ impl Told {
 #[get("/")]
 async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
     let actor = visitor.actor.clone();
+    // First: what has ended by the time of the look is then in the look.
+    let overview = app.overview(&actor);
     let morning = app.query(move |tx, now| morning::look(tx, &actor, now)).await?;
+    let going = Going::new(overview, morning.night_under_way);
     let frame = Frame {
         title: "Today",
         facility: morning.site.name.as_str(),
         here: "/",
         visitor: &visitor,
-        refresh: None,
+        refresh: going.is_any().then_some(under_way::REFRESH),
     };
-    Ok(layout::sent(&mut HttpResponse::Ok(), &layout::page(frame, &page(&morning))))
+    let body = page(&morning, &going, &visitor);
+    Ok(layout::sent(&mut HttpResponse::Ok(), &layout::page(frame, &body)))
 }
 
-fn page(morning: &Morning) -> Markup {
+fn page(morning: &Morning, going: &Going, visitor: &Visitor) -> Markup {
     let told = Told { now: morning.now, zone: morning.site.timezone };
     html! {
         header.day {
@@ -62,9 +67,10 @@ fn page(morning: &Morning) -> Markup {
                 "As of " (say::clock(told.now, told.zone)) " (" (say::zone(told.now, told.zone)) "). " (opening(morning, told))
             }
         }
+        (under_way::lines(going, told))
         (boxes::section(morning, told))
         (to_do::section(morning, told))
-        (week::section(morning, told))
+        (week::section(morning, &under_way::button(going, visitor), told))
         @if !morning.site.contact.as_str().is_empty() {
             p.contact { "To call: " span dir="auto" { (say::name(morning.site.contact.as_str())) } }
         }
@@ -72,11 +78,13 @@ fn page(morning: &Morning) -> Markup {
 }
 
 fn opening(morning: &Morning, told: Told) -> Markup {
-    let hours: Vec<String> = morning
-        .open
-        .iter()
-        .map(|open| {
-            format!("{} to {}", say::clock(open.start(), told.zone), say::clock(open.end(), told.zone))
+    let midnight = "00:00";
+    let clocks =
+        morning.open.iter().map(|open| [open.start(), open.end()].map(|at| say::clock(at, told.zone)));
+    let hours: Vec<String> = clocks
+        .map(|[from, to]| match (from.as_str(), to.as_str()) {
+            (from, to) if from == midnight && to == midnight => "all day".to_owned(),
+            (from, to) => format!("{from} to {}", if to == midnight { "24:00" } else { to }),
         })
         .collect();
     html! {

@@ -1,16 +1,24 @@
 //! `/wall`: a screen that everybody passes. It looks every minute anew, can be read from
-//! across a room, and says when its picture was made and which readings are old.
+//! across a room, and says when its picture was made and which readings are old. How
+//! large it is written follows from what there is to tell (`fit`): nothing needs scrolling.
+
+mod fit;
 
 use super::fault::Fault;
 use super::layout::{self, Frame};
 use super::session::Visitor;
-use super::today::{NIGHT, Told, to_do, week};
-use super::{Site, say};
+use super::today::to_do::nothing;
+use super::today::{NIGHT, Told, week};
+use super::{Site, held, say};
 use crate::domain::booking::Progress;
 use crate::domain::upkeep::DueState;
+use crate::domain::upkeep::report::ReportSupply;
 use crate::domain::upkeep::standing::{Course, Height, Standing};
+use crate::usecases::due_items::KeptItem;
+use crate::usecases::holds::ShownHold;
 use crate::usecases::morning::{self, BoxNow, Morning, Turn};
 use actix_web::{HttpResponse, get, web};
+use fit::{Content, Fit};
 use maud::{Markup, html};
 
 /// Seconds between two looks.
@@ -27,7 +35,36 @@ async fn show(app: Site, visitor: Visitor) -> Result<HttpResponse, Fault> {
         visitor: &visitor,
         refresh: Some(REFRESH),
     };
-    Ok(layout::sent(&mut HttpResponse::Ok(), &layout::screen(frame, &page(&morning))))
+    let size = Fit::of(&content(&morning)).classes();
+    Ok(layout::sent(&mut HttpResponse::Ok(), &layout::screen(frame, &size, &page(&morning))))
+}
+
+/// So many tasks are told.
+const MOST_TASKS: usize = 5;
+/// So many supplies are told.
+const MOST_SUPPLIES: usize = 8;
+
+/// What there is to tell, as far as its size goes.
+fn content(morning: &Morning) -> Content {
+    let in_words = |level: &Standing| level.stale || level.height() > Some(Height::Below);
+    let holds = morning.boxes.iter().flat_map(|one| &one.holds);
+    let listed = due(morning).count().min(MOST_TASKS + 1).max(supplies(morning).len().min(MOST_SUPPLIES + 1));
+    Content {
+        boxes: morning.boxes.iter().map(|one| in_words(&one.oxygen) || in_words(&one.water)).collect(),
+        holds: holds.map(|hold| hold.hold.value.caution().chars().count()).collect(),
+        listed: u16::try_from(listed).unwrap_or(u16::MAX),
+        contact: morning.site.contact.as_str().chars().count(),
+    }
+}
+
+/// What is overdue or due today.
+fn due(morning: &Morning) -> impl Iterator<Item = &KeptItem> {
+    morning.pressing.iter().filter(|kept| matches!(kept.item.state, DueState::Overdue | DueState::Due))
+}
+
+/// The supplies of the last night.
+fn supplies(morning: &Morning) -> &[ReportSupply] {
+    morning.night.as_ref().map_or(&[], |night| &night.gas_supplies)
 }
 
 fn page(morning: &Morning) -> Markup {
@@ -42,23 +79,27 @@ fn page(morning: &Morning) -> Markup {
             }
         }
         p.late hidden role="status" { "▲ This picture is old: the service has not answered since the time shown. Look at the instruments." }
-        @for one in &morning.boxes {
-            @for hold in &one.holds {
-                @let part = hold.part_tag.as_ref().map(|part| format!("/{part}")).unwrap_or_default();
-                div.wall-hold {
-                    p.wall-big { span aria-hidden="true" { "■ " } (one.glovebox.value.tag) (part) " is closed to use" }
-                    p { (say::name(hold.hold.value.reason.as_str())) }
-                    p { (hold.hold.value.caution()) }
-                }
-            }
+        @if morning.boxes.iter().any(|one| !one.holds.is_empty()) {
+            div.wall-holds { @for one in &morning.boxes { @for hold in &one.holds { (closed(one, hold)) } } }
         }
         ul.wall-boxes { @for one in &morning.boxes { li { (glovebox(one, told)) } } }
         div.wall-foot {
-            (due(morning, told))
+            (to_do(morning, told))
             (gas(morning, told))
         }
         @if !morning.site.contact.as_str().is_empty() {
             p.wall-contact { "To call: " span dir="auto" { (say::name(morning.site.contact.as_str())) } }
+        }
+    }
+}
+
+fn closed(one: &BoxNow, hold: &ShownHold) -> Markup {
+    let part = hold.part_tag.as_ref().map(|part| format!("/{part}")).unwrap_or_default();
+    html! {
+        div.wall-hold {
+            p.wall-big { span aria-hidden="true" { "■ " } (one.glovebox.value.tag) (part) " is closed to use" }
+            p.wall-reason { (say::name(&held::reason(&hold.hold.value))) }
+            p { (hold.hold.value.caution()) }
         }
     }
 }
@@ -88,7 +129,8 @@ fn level(what: &str, level: &Standing, told: Told) -> Markup {
                 @match level.last {
                     None => span { "never read" },
                     Some(last) => {
-                        strong { (say::level(last.value)) }
+                        @let value = say::level(last.value);
+                        strong.is-long[value.len() > 4] { (value) }
                         @match level.course {
                             Some(Course::Rising(_)) => span title="rising" role="img" aria-label="rising" { " ↗" },
                             Some(Course::Falling(_)) => span title="falling" role="img" aria-label="falling" { " ↘" },
@@ -128,24 +170,20 @@ fn turn(turns: &[Turn], told: Told) -> Markup {
     }
 }
 
-fn due(morning: &Morning, told: Told) -> Markup {
-    let due: Vec<_> = morning
-        .pressing
-        .iter()
-        .filter(|kept| matches!(kept.item.state, DueState::Overdue | DueState::Due))
-        .collect();
+fn to_do(morning: &Morning, told: Told) -> Markup {
+    let due: Vec<&KeptItem> = due(morning).collect();
     html! {
         section aria-labelledby="wall-due" {
             h2 id="wall-due" { "To do" }
-            @if due.is_empty() { p { (to_do::nothing(morning, told)) } }
+            @if due.is_empty() { p { (nothing(morning, told)) } }
             ul {
-                @for kept in due.iter().take(5) {
+                @for kept in due.iter().take(MOST_TASKS) {
                     li {
                         @if kept.item.state == DueState::Overdue { span.word { "◆ overdue " } } @else { "● today " }
                         (say::task(kept.item.task.as_str())) ", " (kept.item.subject_tag)
                     }
                 }
-                @if due.len() > 5 { li.quiet { "and " (due.len() - 5) " more" } }
+                @if due.len() > MOST_TASKS { li.quiet { "and " (due.len() - MOST_TASKS) " more" } }
             }
             @if let Some(night) = &morning.night {
                 @let old = told.now - night.as_of > NIGHT;
@@ -156,14 +194,16 @@ fn due(morning: &Morning, told: Told) -> Markup {
 }
 
 fn gas(morning: &Morning, told: Told) -> Markup {
+    let supplies = supplies(morning);
     html! {
-        @if let Some(night) = &morning.night {
+        @if morning.night.is_some() {
             section aria-labelledby="wall-gas" {
                 h2 id="wall-gas" { "Gas until changeover" }
                 ul {
-                    @for supply in &night.gas_supplies {
+                    @for supply in supplies.iter().take(MOST_SUPPLIES) {
                         li { strong { (supply.tag) } ": " (week::left(supply.empty, supply.reason.as_deref(), told)) }
                     }
+                    @if supplies.len() > MOST_SUPPLIES { li.quiet { "and " (supplies.len() - MOST_SUPPLIES) " more" } }
                 }
             }
         }

@@ -365,6 +365,12 @@ where
     })
 }
 
+/// Begins work that keeps a thread busy and that nobody waits for.
+pub(crate) fn begin_off_thread(work: impl FnOnce() + Send + 'static) {
+    let span = tracing::Span::current();
+    drop(tokio::task::spawn_blocking(move || span.in_scope(work)));
+}
+
 /// Keeps a caller's error apart from the database's own within a transaction.
 enum Failed<E> {
     Caller(E),

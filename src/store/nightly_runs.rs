@@ -59,6 +59,18 @@ pub(crate) fn alone(tx: &mut Tx<'_>) -> StoreResult<bool> {
     Ok(diesel::sql_query(lock).get_result::<Lock>(connection)?.taken)
 }
 
+/// Whether a night is being computed by any process, where the database can tell:
+/// `PostgreSQL` shows who holds the lock, the file of `SQLite` does not.
+pub(crate) fn under_way(tx: &mut Tx<'_>) -> StoreResult<bool> {
+    let Db::Postgres(connection) = tx.db() else { return Ok(false) };
+    let held = format!(
+        "SELECT EXISTS (SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 1 \
+         AND database = (SELECT oid FROM pg_database WHERE datname = current_database()) \
+         AND (classid::bigint << 32 | objid::bigint) = {NIGHTS}) AS taken"
+    );
+    Ok(diesel::sql_query(held).get_result::<Lock>(connection)?.taken)
+}
+
 #[derive(QueryableByName)]
 struct Lock {
     #[diesel(sql_type = diesel::sql_types::Bool)]

@@ -149,6 +149,13 @@ pub(crate) fn samples(
     Ok(samples.into_iter().map(|(_, _, sample)| sample).collect())
 }
 
+/// How many stale days had ended by `until`.
+pub(crate) fn waiting(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usize> {
+    let stale = stale_reading_days::table.filter(stale_reading_days::day.lt(day_of(until)));
+    let count: i64 = stale.count().get_result(tx.db())?;
+    Ok(usize::try_from(count).unwrap_or_default())
+}
+
 /// Sums up anew some of the stale days that had ended by `until`, and keeps them;
 /// tells how many there were. Whoever sends readings of such a day waits for the
 /// transaction, which should therefore be a short one.

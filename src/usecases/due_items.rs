@@ -3,6 +3,7 @@
 
 use super::part_history::Loader;
 use super::parts::{Parts, parts};
+use super::under_way::{Report, Step};
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
 use crate::domain::access::Actor;
@@ -34,18 +35,23 @@ pub(crate) fn zone(tx: &mut Tx<'_>) -> Result<Tz> {
 
 /// Works out the items of every rule on every part it is about, or only on
 /// some parts, as of a moment. Of `supplies` it is known already what there is
-/// to know.
+/// to know. How far it has come is told to `far`.
 pub(crate) fn compute(
     tx: &mut Tx<'_>,
     parts: &Parts,
     only: Option<&BTreeSet<ThingId>>,
     supplies: &[(Stored<GasSupply>, SupplyHistory)],
     as_of: DateTime<Utc>,
+    far: &Report,
 ) -> Result<Vec<DueItem>> {
     let rules = rules::all(tx)?;
     let mut loader = Loader::new(tx, parts, as_of)?.knowing(supplies);
     let mut items = Vec::new();
-    for subject in parts.subjects.iter().filter(|part| only.is_none_or(|only| only.contains(&part.id))) {
+    for (number, subject) in parts.subjects.iter().enumerate() {
+        far.at(Step::Parts, number, parts.subjects.len());
+        if only.is_some_and(|only| !only.contains(&subject.id)) {
+            continue;
+        }
         let covers = |rule: &&Stored<UpkeepRule>| rule.value.applies_to.covers(subject.kind, subject.id);
         let matching: Vec<&Stored<UpkeepRule>> = rules.iter().filter(covers).collect();
         if matching.is_empty() {
@@ -117,7 +123,7 @@ pub(crate) fn refresh(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, subject: Th
     let zone = zone(tx)?;
     let parts = parts(tx)?;
     let family = parts.family(subject);
-    for item in compute(tx, &parts, Some(&family), &[], now)? {
+    for item in compute(tx, &parts, Some(&family), &[], now, &Report::default())? {
         keep(tx, now, by, zone, &item)?;
     }
     Ok(())

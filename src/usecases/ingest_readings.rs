@@ -2,6 +2,7 @@
 //! past its action level.
 
 use super::holds::{self, NewHold};
+use super::under_way::{Report, Step};
 use super::{Error, Result, Tx, due_items};
 use crate::domain::access::Actor;
 use crate::domain::calendar::Interval;
@@ -21,6 +22,9 @@ use serde_json::json;
 use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
+
+/// So many rows are written before it is told how far that is.
+const AT_ONCE: usize = 10_000;
 
 /// What became of a batch.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -71,8 +75,14 @@ struct Placed<'a> {
 type TargetKey = (usize, MeasuredQuantity, usize);
 
 /// Stores what of a batch can be believed, and closes the boxes whose readings
-/// are at or past an action level.
-pub(crate) fn ingest(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, batch: &Batch) -> Result<Ingested> {
+/// are at or past an action level. How far it has come is told to `far`.
+pub(crate) fn ingest(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    batch: &Batch,
+    far: &Report,
+) -> Result<Ingested> {
     actor.needs(Scope::ReadingsWrite)?;
     let mut done = Ingested { rejected: batch.rejected().to_vec(), ..Ingested::default() };
     let mut targets = Targets::default();
@@ -85,14 +95,19 @@ pub(crate) fn ingest(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>, batch: 
     }
     let points: Vec<NewPoint> = placed.iter().map(|placed| placed.point).collect();
     let mut taken: Vec<bool> = vec![true; placed.len()];
-    for (number, stored) in readings::insert(tx, &points, now)? {
-        taken[number] = false;
-        // To the bit: what is sent again is exactly what was sent before.
-        if stored.to_bits() == points[number].value.to_bits() {
-            done.duplicates += 1;
-        } else {
-            let fault = RowFault::DiffersFromStored { stored };
-            done.rejected.push(Rejected { index: placed[number].row.index, fault });
+    for (part, some) in points.chunks(AT_ONCE).enumerate() {
+        let before = part * AT_ONCE;
+        far.at(Step::Rows, before, points.len());
+        for (number, stored) in readings::insert(tx, some, now)? {
+            let number = before + number;
+            taken[number] = false;
+            // To the bit: what is sent again is exactly what was sent before.
+            if stored.to_bits() == points[number].value.to_bits() {
+                done.duplicates += 1;
+            } else {
+                let fault = RowFault::DiffersFromStored { stored };
+                done.rejected.push(Rejected { index: placed[number].row.index, fault });
+            }
         }
     }
     let mut taken = taken.into_iter();

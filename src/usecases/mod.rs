@@ -35,10 +35,12 @@ pub(crate) mod plan_text;
 pub(crate) mod propose_plan;
 pub(crate) mod run_booking;
 pub(crate) mod run_night;
+pub(crate) mod searches;
 pub(crate) mod site;
 pub(crate) mod situation;
 pub(crate) mod stock;
 pub(crate) mod swap_cylinder;
+pub(crate) mod under_way;
 pub(crate) mod upkeep;
 pub(crate) mod usage_statements;
 pub(crate) mod visits;
@@ -67,6 +69,10 @@ pub struct App {
     store: Store,
     clock: Clock,
     planner: Arc<propose_plan::Planner>,
+    /// What takes a while in this process.
+    under_way: under_way::UnderWay,
+    /// The searches that nobody waits for at the other end of a request.
+    searches: searches::Searches,
     /// Where webhooks may go.
     reach: Arc<Reach>,
     /// Called once the process was asked to stop.
@@ -76,7 +82,15 @@ pub struct App {
 impl App {
     /// The application over a store and a clock.
     pub fn new(store: Store, clock: Clock) -> Self {
-        Self { store, clock, planner: Arc::default(), reach: Arc::default(), stopping: Halt::default() }
+        Self {
+            store,
+            clock,
+            planner: Arc::default(),
+            under_way: under_way::UnderWay::default(),
+            searches: searches::Searches::default(),
+            reach: Arc::default(),
+            stopping: Halt::default(),
+        }
     }
 
     /// The same, with webhooks going where the site lets them.

@@ -51,6 +51,8 @@ pub(crate) struct Morning {
     pub(crate) visits: Vec<ReportVisit>,
     /// What the last night found.
     pub(crate) night: Option<NightlyReport>,
+    /// Whether the database knows of a night that is being worked out, by whichever process.
+    pub(crate) night_under_way: bool,
 }
 
 /// A box at the moment.
@@ -123,6 +125,7 @@ pub(crate) fn look(tx: &mut Tx<'_>, actor: &Actor, now: DateTime<Utc>) -> Result
         planned: visits::planned(tx, now)?,
         visits: visits::for_report(tx, now)?,
         night: nightly_runs::latest(tx)?.map(|night| night.report),
+        night_under_way: nightly_runs::under_way(tx)?,
     })
 }
 

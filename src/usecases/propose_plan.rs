@@ -5,6 +5,7 @@ use super::keep::{self, Managed, Precondition};
 pub(crate) use super::plan_snapshot::Named;
 use super::plan_snapshot::{self, Loaded, Weigh, place_of};
 use super::situation::{all_windows, box_view};
+use super::under_way::{Kind, Report};
 use super::{App, Error, Lookup, Result, Tx, book, parts};
 use crate::clock::{Halt, Until, fresh_id};
 use crate::domain::access::Actor;
@@ -14,14 +15,15 @@ use crate::domain::facility::{Glovebox, ParseContext, Person, Scope as Permissio
 use crate::domain::ids::{DueItemId, ThingId, VisitId};
 use crate::domain::planning::record::{Elsewhere, OtherPlace, ProposedPlan, Scope};
 use crate::domain::planning::snapshot::Forbid;
-use crate::domain::planning::{Place, Plan, propose};
+use crate::domain::planning::{Budget, Place, Plan, propose};
 use crate::domain::violations::Violations;
 use crate::store::bookings::Wanted;
 use crate::store::kept::Kept as _;
 use crate::store::{bookings, events, off_thread};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
-use std::sync::{Arc, Mutex, TryLockError};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use uuid::Uuid;
 
@@ -38,7 +40,7 @@ pub(crate) const USUAL_HORIZON: TimeDelta = TimeDelta::days(28);
 const MOST_REHOUSED: usize = 100;
 
 /// Who may see plans and make them.
-const MAY: &[Permission] = &[Permission::PlansManage];
+pub(super) const MAY: &[Permission] = &[Permission::PlansManage];
 
 impl Managed for ProposedPlan {
     const SEE: &'static [Permission] = MAY;
@@ -110,8 +112,18 @@ pub(crate) fn prepare(
 /// What searches share: one at a time, since each takes a core for seconds.
 #[derive(Debug, Default)]
 pub(super) struct Planner {
-    turn: Mutex<()>,
+    taken: AtomicBool,
     stopping: Halt,
+}
+
+/// The planner's turn, given back when this is dropped, a panic included.
+#[derive(Debug)]
+pub(super) struct Turn(Arc<Planner>);
+
+impl Drop for Turn {
+    fn drop(&mut self) {
+        self.0.taken.store(false, Ordering::Release);
+    }
 }
 
 impl App {
@@ -120,32 +132,65 @@ impl App {
         self.planner.stopping.call();
     }
 
+    /// Takes the planner's turn, unless somebody has it.
+    pub(super) fn planner_turn(&self) -> Result<Turn> {
+        let taken = self.planner.taken.swap(true, Ordering::Acquire);
+        if taken { Err(Error::PlannerOccupied) } else { Ok(Turn(Arc::clone(&self.planner))) }
+    }
+
+    /// What is called when the process is about to end.
+    pub(super) fn planner_halt(&self) -> Halt {
+        self.planner.stopping.clone()
+    }
+
     /// Searches for a plan; what is found is not kept yet. The search ends early
     /// when nobody waits for it any more.
     pub(crate) async fn search(&self, actor: &Actor, prepared: Prepared) -> Result<ProposedPlan> {
-        let planner = Arc::clone(&self.planner);
+        let turn = self.planner_turn()?;
+        let work = self.under_way().begin(Kind::Search(prepared.time), self.now());
+        let stopping = self.planner_halt();
         let proposed_by = actor.subject.clone();
         let unwanted = Halt::default();
         let _asker = unwanted.when_dropped();
         off_thread(move || {
-            let halts = [unwanted, planner.stopping.clone()];
-            let _turn = match planner.turn.try_lock() {
-                Ok(turn) => turn,
-                // A search that panicked left nothing half done.
-                Err(TryLockError::Poisoned(turn)) => turn.into_inner(),
-                Err(TryLockError::WouldBlock) => return Err(Error::PlannerOccupied),
-            };
-            prepared.search(proposed_by, &halts)
+            // Both are given back when the search has ended, not when nobody waits for it.
+            let _turn = turn;
+            prepared.search(proposed_by, &[unwanted, stopping], work.report())
         })
         .await
     }
 }
 
+/// A budget of time that tells others how far the search is.
+struct Watched {
+    until: Until,
+    far: Report,
+}
+
+impl Budget for Watched {
+    fn spent(&mut self) -> bool {
+        self.until.spent()
+    }
+
+    fn left(&self) -> Option<Duration> {
+        self.until.left()
+    }
+
+    fn reached(&mut self, cost: i64, bound: i64) {
+        self.far.reached(cost, bound);
+    }
+}
+
 impl Prepared {
+    /// How long is searched at most.
+    pub(crate) const fn time(&self) -> Duration {
+        self.time
+    }
+
     /// Searches on this thread, unless a halt is called.
-    pub(crate) fn search(self, proposed_by: String, halts: &[Halt]) -> Result<ProposedPlan> {
+    pub(crate) fn search(self, proposed_by: String, halts: &[Halt], far: Report) -> Result<ProposedPlan> {
         let Self { scope, loaded, time, now } = self;
-        let mut budget = Until::after(time).unless(halts);
+        let mut budget = Watched { until: Until::after(time).unless(halts), far };
         let found = propose(&loaded.snapshot, &scope.request, now, scope.seed, &mut budget);
         // What a search that was broken off says of what is possible is not to be relied on.
         if halts.iter().any(Halt::called) {
@@ -226,9 +271,19 @@ pub(crate) fn save(
     now: DateTime<Utc>,
     proposed: &ProposedPlan,
 ) -> Result<Stored<ProposedPlan>> {
+    save_as(tx, actor, now, fresh_id(), proposed)
+}
+
+/// Keeps a plan that was found, under an id that was made for it.
+pub(super) fn save_as(
+    tx: &mut Tx<'_>,
+    actor: &Actor,
+    now: DateTime<Utc>,
+    id: Uuid,
+    proposed: &ProposedPlan,
+) -> Result<Stored<ProposedPlan>> {
     actor.needs_any(MAY)?;
-    let stored =
-        Stored { id: fresh_id(), version: 1, created_at: now, updated_at: now, value: proposed.clone() };
+    let stored = Stored { id, version: 1, created_at: now, updated_at: now, value: proposed.clone() };
     ProposedPlan::insert(tx, &stored)?;
     note(tx, actor, now, "maintenance_plan.created", &stored)?;
     Ok(stored)

@@ -5,6 +5,7 @@ use super::book::{Booked, note};
 use super::ingest_readings::ingest;
 use super::keep::Precondition;
 use super::situation::person_of;
+use super::under_way::Report;
 use super::{BookingRefusal, Error, Result, Tx};
 use crate::domain::access::Actor;
 use crate::domain::booking::{Booking, EndOfRun, Owner, Progress, Status};
@@ -281,7 +282,7 @@ fn keep_readings(
     }
     let mut gateway = actor.clone();
     gateway.scopes.insert(Scope::ReadingsWrite);
-    let taken = ingest(tx, &gateway, now, &batch)?;
+    let taken = ingest(tx, &gateway, now, &batch, &Report::default())?;
     let refused = taken.rejected.into_iter().filter_map(|row| {
         let (_, _, _, field) = rows.get(row.index)?;
         Some(Violation::new(field.clone(), row.fault.code(), row.fault.to_string()))

@@ -5,6 +5,7 @@
 use super::due_items;
 use super::observe::{observe, overdrawn};
 use super::run_booking::release_no_shows;
+use super::under_way::{Kind, Report, Step, Work};
 use super::{App, Error, Result, Tx};
 use super::{stock, visits};
 use crate::clock::fresh_id;
@@ -14,7 +15,7 @@ use crate::domain::upkeep::contents::{self, SupplyHistory};
 use crate::domain::upkeep::due::start_of_day;
 use crate::domain::upkeep::report::{NightlyReport, ReportItem, ReportSupply};
 pub(crate) use crate::store::nightly_runs::Night;
-use crate::store::{events, idempotency, nightly_runs, reading_days, site};
+use crate::store::{begin_off_thread, events, idempotency, nightly_runs, reading_days, site};
 use chrono::{DateTime, NaiveDate, SubsecRound as _, TimeDelta, Utc};
 use serde_json::json;
 use std::collections::HashSet;
@@ -61,6 +62,7 @@ pub(crate) fn run_night(
     actor: &Actor,
     now: DateTime<Utc>,
     as_of: Option<DateTime<Utc>>,
+    far: &Report,
 ) -> Result<Run> {
     actor.needs(Scope::NightlyRun)?;
     let as_of = as_of.unwrap_or(now).trunc_subsecs(6);
@@ -82,7 +84,7 @@ pub(crate) fn run_night(
         return Ok(Run { night, again: true });
     }
     chores(tx, now)?;
-    let report = compute(tx, actor, now, as_of)?;
+    let report = compute(tx, actor, now, as_of, far)?;
     let night = Night { id, started_at: now, finished_at: now, report };
     nightly_runs::finish(tx, &night)?;
     let body = json!({
@@ -95,16 +97,63 @@ pub(crate) fn run_night(
 impl App {
     /// Sums up the days of readings that have ended, some at a time: before a night, so
     /// that nobody who sends readings has to wait for the whole of it.
-    pub(crate) async fn sum_up_days(&self, actor: &Actor) -> Result<()> {
+    pub(crate) async fn sum_up_days(&self, actor: &Actor, far: &Report) -> Result<()> {
         actor.needs(Scope::NightlyRun)?;
-        while self.command(|tx, now| Ok(reading_days::settle(tx, now)?)).await? > 0 {}
-        Ok(())
+        let days = self.query(|tx, now| Ok(reading_days::waiting(tx, now)?)).await?;
+        let mut done = 0;
+        loop {
+            match self.command(|tx, now| Ok(reading_days::settle(tx, now)?)).await? {
+                0 => return Ok(()),
+                more => done += more,
+            }
+            far.at(Step::Days, done, days.max(done));
+        }
     }
 
-    /// [`App::sum_up_days`] for the command line.
-    pub(crate) fn sum_up_days_blocking(&self) -> Result<()> {
-        while self.command_blocking(|tx, now| Ok(reading_days::settle(tx, now)?))? > 0 {}
-        Ok(())
+    /// [`App::sum_up_days`] where a thread may wait for it.
+    fn sum_up_days_blocking(&self, far: &Report) -> Result<()> {
+        let days = self.query_blocking(|tx, now| Ok(reading_days::waiting(tx, now)?))?;
+        let mut done = 0;
+        loop {
+            match self.command_blocking(|tx, now| Ok(reading_days::settle(tx, now)?))? {
+                0 => return Ok(()),
+                more => done += more,
+            }
+            far.at(Step::Days, done, days.max(done));
+        }
+    }
+
+    /// Works out a night on this thread.
+    pub(crate) fn night_blocking(&self, actor: &Actor, as_of: Option<&str>) -> Result<Run> {
+        let work = self.under_way().begin(Kind::Night, self.now());
+        self.night_reporting(actor, as_of, &work)
+    }
+
+    fn night_reporting(&self, actor: &Actor, as_of: Option<&str>, work: &Work) -> Result<Run> {
+        actor.needs(Scope::NightlyRun)?;
+        let far = work.report();
+        self.sum_up_days_blocking(&far)?;
+        let (actor, as_of) = (actor.clone(), as_of.map(str::to_owned));
+        self.command_blocking(move |tx, now| {
+            let as_of = as_of.as_deref().map(|text| moment(tx, text)).transpose()?;
+            run_night(tx, &actor, now, as_of, &far)
+        })
+    }
+
+    /// Begins a night that nobody waits for; the register tells how far it is, and why it
+    /// was not finished. Tells whether it was begun: one is at a time.
+    pub(crate) fn begin_night(&self, actor: &Actor) -> Result<bool> {
+        actor.needs(Scope::NightlyRun)?;
+        let Some(work) = self.under_way().begin_night(self.now()) else { return Ok(false) };
+        let (app, actor) = (self.clone(), actor.clone());
+        begin_off_thread(move || {
+            let done = app.night_reporting(&actor, None, &work);
+            if let Err(error) = &done {
+                tracing::error!(error = ?error, "a night was not finished");
+            }
+            app.under_way().night_ended(done.err().map(|error| error.to_string()));
+        });
+        Ok(true)
     }
 }
 
@@ -114,14 +163,23 @@ fn compute(
     actor: &Actor,
     now: DateTime<Utc>,
     as_of: DateTime<Utc>,
+    far: &Report,
 ) -> Result<NightlyReport> {
-    while reading_days::settle(tx, as_of)? > 0 {}
+    let days = reading_days::waiting(tx, as_of)?;
+    let mut summed_up = 0;
+    loop {
+        match reading_days::settle(tx, as_of)? {
+            0 => break,
+            more => summed_up += more,
+        }
+        far.at(Step::Days, summed_up, days.max(summed_up));
+    }
     let zone = due_items::zone(tx)?;
     let parts = super::parts::parts(tx)?;
     let supplies = due_items::supplies(tx, &parts, as_of)?;
     let (mut listed, mut due) = (Vec::new(), Vec::new());
     let mut kept = HashSet::new();
-    for item in due_items::compute(tx, &parts, None, &supplies, as_of)? {
+    for item in due_items::compute(tx, &parts, None, &supplies, as_of, far)? {
         let id = due_items::keep(tx, now, &actor.subject, zone, &item)?;
         kept.insert(id);
         listed.push(ReportItem::of(id.into(), &item));

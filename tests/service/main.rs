@@ -30,6 +30,8 @@ mod nights;
 mod ownership;
 mod pages;
 mod pages_booking;
+mod pages_hostile;
+mod pages_under_way;
 mod plans;
 mod readings;
 mod remembered;

@@ -49,6 +49,16 @@ pub(crate) fn kept(world: &World) -> Client {
     keeper
 }
 
+/// A leak test that people's safety depends on and that nobody is there to do.
+pub(crate) fn refused(world: &World) -> Client {
+    let keeper = world.furnished().keeper();
+    leak_tests(&keeper, true);
+    wednesdays(&keeper);
+    tested(&keeper, "LYNX", "2029-07-20T08:00:00Z");
+    keeper.post("/nightly-runs", &json!({})).is(201);
+    keeper
+}
+
 fn tested(keeper: &Client, glovebox: &str, at: &str) -> Answer {
     let service = json!({ "task": "leak_test", "subject": glovebox, "done_at": at, "outcome": "passed" });
     keeper.post("/services", &service).is(201)
@@ -225,11 +235,7 @@ on_both_backends! {
     }
 
     fn what_must_be_done_and_cannot_is_refused_with_the_rules_in_the_way(world) {
-        let keeper = world.furnished().keeper();
-        leak_tests(&keeper, true);
-        wednesdays(&keeper);
-        tested(&keeper, "LYNX", "2029-07-20T08:00:00Z");
-        keeper.post("/nightly-runs", &json!({})).is(201);
+        let keeper = refused(world);
         let refusal = keeper.post(PLANS, &json!({})).is_problem(422, "plan-impossible");
         // Nobody is there who could do it: with nobody, working time is in the way as well.
         let rules = codes(&refusal, "in_the_way", "rule");

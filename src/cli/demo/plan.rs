@@ -8,6 +8,7 @@ use crate::domain::planning::snapshot::{Grid, Request};
 use crate::usecases::App;
 use crate::usecases::plan_text::written;
 use crate::usecases::propose_plan::{Asked, LEAD, USUAL_HORIZON, prepare, save};
+use crate::usecases::under_way::Report;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use std::time::{Duration, Instant};
@@ -21,7 +22,7 @@ pub(super) fn proposed(app: &App, zone: Tz) -> Result<String, Failure> {
     let by = operator.clone();
     let begun = Instant::now();
     let prepared = app.query_blocking(|tx, now| prepare(tx, &by, now, None, |_, _| Ok(asked(now))))?;
-    let found = prepared.search(operator.subject.clone(), &[])?;
+    let found = prepared.search(operator.subject.clone(), &[], Report::default())?;
     let took = begun.elapsed();
     let kept = app.command_blocking(move |tx, now| save(tx, &operator, now, &found))?;
     let text = app.query_blocking(|tx, _| written(tx, &kept.value, zone))?;

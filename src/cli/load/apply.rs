@@ -18,6 +18,7 @@ use crate::domain::upkeep::readings::{Batch, RawReading};
 use crate::domain::violations::Violations;
 use crate::usecases::ingest_readings::ingest;
 use crate::usecases::keep::{self, Precondition};
+use crate::usecases::under_way::{Report, Step};
 use crate::usecases::{BookingRefusal, Error, Result, Tx, site, stock, upkeep, windows};
 use chrono::{DateTime, Utc};
 use serde::de::DeserializeOwned;
@@ -26,14 +27,15 @@ use serde::de::DeserializeOwned;
 const MOST_LOOKED_AT: i64 = 10_000;
 
 /// Loads what a file holds, or says everything that is wrong with it.
-pub(super) fn apply(tx: &mut Tx<'_>, content: &Content, occasion: Occasion) -> Result<Loaded> {
+pub(super) fn apply(tx: &mut Tx<'_>, content: &Content, occasion: Occasion, far: &Report) -> Result<Loaded> {
     match content {
-        Content::Readings(rows) => readings(tx, rows, occasion.now),
+        Content::Readings(rows) => readings(tx, rows, occasion.now, far),
         Content::Entries(entries) => {
             let mut faults = Vec::new();
             let (booked, others): (Vec<&Entry>, Vec<&Entry>) =
                 entries.iter().partition(|entry| entry.kind == Kind::Booking);
-            for entry in others {
+            for (number, entry) in others.into_iter().enumerate() {
+                far.at(Step::Rows, number, entries.len());
                 let done = tx.nested(|tx| carry_out(tx, entry, occasion));
                 faults.extend(faults_of(entry.line, done)?);
             }
@@ -177,7 +179,7 @@ fn movement(tx: &mut Tx<'_>, entry: &Entry, actor: &Actor, occasion: Occasion) -
 }
 
 /// Takes readings in only when all of them are good.
-fn readings(tx: &mut Tx<'_>, rows: &[ReadingRow], now: DateTime<Utc>) -> Result<Loaded> {
+fn readings(tx: &mut Tx<'_>, rows: &[ReadingRow], now: DateTime<Utc>, far: &Report) -> Result<Loaded> {
     let mut batch = Batch::received_at(now);
     for row in rows {
         batch.push(Ok(RawReading {
@@ -189,7 +191,7 @@ fn readings(tx: &mut Tx<'_>, rows: &[ReadingRow], now: DateTime<Utc>) -> Result<
             sensor: row.sensor.as_deref(),
         }));
     }
-    let done = ingest(tx, &Actor::operator(), now, &batch)?;
+    let done = ingest(tx, &Actor::operator(), now, &batch, far)?;
     let faults: Vec<Fault> = done
         .rejected
         .iter()

@@ -12,6 +12,7 @@ mod times;
 
 use super::Failure;
 use crate::domain::violations::Violation;
+use crate::usecases::under_way::Kind;
 use crate::usecases::{App, Error, due_items};
 use chrono::{DateTime, Utc};
 pub(super) use read::Source;
@@ -129,7 +130,9 @@ pub(super) fn load(
     };
     let content = read::read(source, times).map_err(|faults| Refused::new(source.name, &faults))?;
     let content = Arc::new(content);
-    let done = app.command_blocking(move |tx, _| apply::apply(tx, &content, occasion));
+    let work = app.under_way().begin(Kind::Import, app.now());
+    let far = work.report();
+    let done = app.command_blocking(move |tx, _| apply::apply(tx, &content, occasion, &far));
     match done {
         Ok(loaded) => Ok(loaded),
         Err(Error::Invalid(faults)) => Err(Refused {

@@ -17,6 +17,10 @@ pub trait Budget {
     /// About how long may still be searched; `None` where time is not what
     /// counts, and the search is the same every time.
     fn left(&self) -> Option<Duration>;
+
+    /// Told now and then what the best choice so far counts for, and what none can be
+    /// below, for those who tell people how far the search is. It changes nothing.
+    fn reached(&mut self, _cost: i64, _bound: i64) {}
 }
 
 /// A budget of so many steps: the same search every time.

@@ -103,6 +103,7 @@ pub(super) fn search(
         }
     }
     improve_for(IMPROVING_BEFORE, model, &mut occupancy, lower_bound, seed, budget);
+    budget.reached(occupancy.cost(model), lower_bound);
     if budget.spent() || lower_bound >= occupancy.cost(model).min(model.enough) {
         return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
     }
@@ -114,6 +115,7 @@ pub(super) fn search(
         occupancy = rounded;
     }
     improve_for(IMPROVING_AFTER, model, &mut occupancy, lower_bound, seed.wrapping_add(1), budget);
+    budget.reached(occupancy.cost(model), lower_bound);
     if budget.spent() || lower_bound >= occupancy.cost(model).min(model.enough) {
         return found(model, occupancy, lower_bound, Stopped::BudgetSpent);
     }
@@ -159,6 +161,7 @@ fn ladder(
         let searched = exact::search(model, bounds, occupancy, &allowed, budget);
         let first_left_out = liked.get(rung).map(|index| whole_units(relaxed.with_each[*index]));
         lower_bound = searched.bound.min(first_left_out.unwrap_or(i64::MAX)).max(lower_bound);
+        budget.reached(occupancy.cost(model), lower_bound);
         let done = lower_bound >= occupancy.cost(model).min(model.enough) || rung >= liked.len();
         if done || searched.stopped != Stopped::Proved || budget.spent() {
             return (lower_bound, searched.stopped);

@@ -6,7 +6,7 @@ use crate::domain::calendar::Interval;
 use crate::domain::facility::{Solvent, WorkingGas};
 use crate::domain::names::{Name, Reference, Remark, Tag};
 use crate::domain::violations::{Check, Violation};
-use crate::pages::forms::{self, Filled};
+use crate::pages::forms::{self, Filled, Twice};
 use crate::pages::say;
 use crate::usecases::book::{NewBooking, OnConflict};
 use crate::usecases::choices::Choices;
@@ -102,8 +102,12 @@ pub(super) fn filled_up(filled: Filled, choices: &Choices) -> Filled {
 /// so that what is in the way of it is told there.
 pub(super) fn as_taken(filled: Filled, zone: Tz) -> Filled {
     let Some((glovebox, _, start)) = taken(filled.get("take")) else { return filled };
-    let (glovebox, start) = (glovebox.to_owned(), say::wall(start, zone));
-    filled.with("box", glovebox).with("start", start)
+    let (glovebox, at) = (glovebox.to_owned(), start);
+    let filled = filled.with("box", glovebox).with("start", say::wall(at, zone));
+    match twice(&filled, zone) {
+        Some(twice) => filled.with(WHICH, if at == twice.again { "second" } else { "first" }),
+        None => filled,
+    }
 }
 
 /// A place as its button says it: the box, the stations, the start.
@@ -153,7 +157,7 @@ pub(super) fn read(filled: &Filled, choices: &Choices) -> Result<Need, Vec<Viola
         boxes,
         length,
         from: from.at,
-        note: from.note,
+        note: from.twice.map(|twice| format!("{} The first is meant.", twice.said)),
         work: Work { places, transfers_in, transfers_out, instruments, solvents },
     });
     need.map_err(crate::domain::violations::Violations::into_vec)
@@ -173,7 +177,7 @@ pub(super) fn booking(filled: &Filled, need: &Need, choices: &Choices) -> Result
             }
             Some(at)
         }
-        None => local(&mut check, "start", filled.get("start"), choices.site.timezone).map(|start| start.at),
+        None => own_start(&mut check, filled, choices.site.timezone),
     };
     let interval = start.and_then(|start| {
         let interval = Interval::lasting(start, need.length).ok();
@@ -202,6 +206,29 @@ pub(super) fn booking(filled: &Filled, need: &Need, choices: &Choices) -> Result
         on_conflict: OnConflict::Refuse,
     });
     new.map_err(crate::domain::violations::Violations::into_vec)
+}
+
+/// The field that tells which is meant of a time that comes twice.
+pub(super) const WHICH: &str = "which";
+
+/// A start of one's own. Of a time that the clocks show twice neither is taken silently.
+fn own_start(check: &mut Check, filled: &Filled, zone: Tz) -> Option<DateTime<Utc>> {
+    let start = local(check, "start", filled.get("start"), zone)?;
+    let Some(twice) = start.twice else { return Some(start.at) };
+    match filled.get(WHICH) {
+        "first" => Some(start.at),
+        "second" => Some(twice.again),
+        _ => {
+            let detail = format!("{} Choose which of the two you mean.", twice.said);
+            check.note(Violation::new(WHICH, "comes_twice", detail));
+            None
+        }
+    }
+}
+
+/// The two of a start of one's own that comes twice.
+pub(super) fn twice(filled: &Filled, zone: Tz) -> Option<Twice> {
+    forms::instant(filled.get("start"), zone).ok()?.twice
 }
 
 fn boxes(check: &mut Check, text: &str) -> Option<Boxes> {
@@ -306,5 +333,10 @@ mod tests {
         let filled = Filled::default().with("take", "LYNX/S1@2030-01-07T09:00:00Z").with("start", "tomorrow");
         let filled = as_taken(filled, chrono_tz::Europe::Vienna);
         assert_eq!((filled.get("box"), filled.get("start")), ("LYNX", "2030-01-07T10:00"));
+        for (at, which) in [("2026-10-25T00:30:00Z", "first"), ("2026-10-25T01:30:00Z", "second")] {
+            let filled = Filled::default().with("take", format!("LYNX/S1@{at}"));
+            let filled = as_taken(filled, chrono_tz::Europe::Vienna);
+            assert_eq!((filled.get("start"), filled.get(WHICH)), ("2026-10-25T02:30", which));
+        }
     }
 }

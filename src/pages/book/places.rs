@@ -3,7 +3,7 @@
 use super::{Told, about, carried, need};
 use crate::domain::booking::Caution;
 use crate::domain::facility::Scope;
-use crate::pages::forms::Field;
+use crate::pages::forms::{Field, Twice};
 use crate::pages::say;
 use crate::usecases::openings::Opening;
 use maud::{Markup, html};
@@ -57,7 +57,7 @@ fn mind(found: &[Opening]) -> Markup {
     html! {
         @if !cautions.is_empty() {
             ul.cautions aria-label="To mind with this work" {
-                @for caution in cautions { li { span.mark aria-hidden="true" { "▲ " } (caution.text) } }
+                @for caution in cautions { li { span.mark aria-hidden="true" { "▲ " } (say::name(&caution.text)) } }
             }
         }
     }
@@ -111,8 +111,20 @@ fn own(told: &Told<'_>) -> Markup {
             div.row {
                 (told.form.choice(Field { name: "box", label: "Box", hint: "" }, &tags))
                 (told.form.line(Field { name: "start", label: "Start", hint: "" }, "datetime-local"))
+                @if let Some(twice) = need::twice(told.form.filled, told.choices.site.timezone) { (which(&twice, told)) }
             }
             button.second name="take" value="own" { "Book this time" }
         }
     }
+}
+
+/// Which is meant of a start that the clocks show twice.
+fn which(twice: &Twice, told: &Told<'_>) -> Markup {
+    let [first, second] = &twice.zones;
+    let options = [
+        (String::new(), "choose".to_owned()),
+        ("first".to_owned(), format!("the first, in {first}")),
+        ("second".to_owned(), format!("the second, in {second}")),
+    ];
+    told.form.choice(Field { name: need::WHICH, label: "Which of the two", hint: &twice.said }, &options)
 }

@@ -29,7 +29,7 @@ pub(super) fn page(sheet: &Sheet, visitor: &Visitor, form: Form<'_>) -> Markup {
         @for hold in &sheet.holds { (held::article(hold, sheet.glovebox.value.tag.as_str(), held::Under::Page, now, zone)) }
         @if !value.work.cautions.is_empty() {
             ul.cautions aria-label="To mind" {
-                @for caution in &value.work.cautions { li { span.mark aria-hidden="true" { "▲ " } (caution.text) } }
+                @for caution in &value.work.cautions { li { span.mark aria-hidden="true" { "▲ " } (say::name(&caution.text)) } }
             }
         }
         @if sheet.may_change { (actions(sheet, visitor)) }

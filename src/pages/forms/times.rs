@@ -9,14 +9,30 @@ use crate::domain::calendar::zone::LocalTime;
 /// A local time as an instant, and what to know of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(in crate::pages) struct Instant {
-    /// The instant.
+    /// The instant; of a time that comes twice, the first.
     pub(in crate::pages) at: DateTime<Utc>,
-    /// That the clocks show the time twice, and which is meant.
-    pub(in crate::pages) note: Option<String>,
+    /// That the clocks show the time twice.
+    pub(in crate::pages) twice: Option<Twice>,
 }
 
-/// Reads what `datetime-local` sends; of a time that comes twice the first is meant,
-/// one that is skipped is refused, in both cases with the reason in a sentence.
+/// A time that the clocks show twice.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(in crate::pages) struct Twice {
+    /// When they show it again.
+    pub(in crate::pages) again: DateTime<Utc>,
+    /// What the zone is called at the first and at the second time.
+    pub(in crate::pages) zones: [String; 2],
+    /// All this in a sentence.
+    pub(in crate::pages) said: String,
+}
+
+/// Whether a text is a local time at all.
+pub(super) fn is_local(text: &str) -> bool {
+    LocalTime::parse(text).is_ok()
+}
+
+/// Reads what `datetime-local` sends; a time that comes twice is told with the reason,
+/// one that is skipped is refused with it.
 pub(in crate::pages) fn instant(text: &str, zone: Tz) -> Result<Instant, String> {
     if text.is_empty() {
         return Err("Give a date and a time.".to_owned());
@@ -25,15 +41,13 @@ pub(in crate::pages) fn instant(text: &str, zone: Tz) -> Result<Instant, String>
     let wall = local.wall();
     let (day, clock) = (wall.format("%-d %b %Y"), wall.format("%H:%M"));
     match zone.from_local_datetime(&wall) {
-        MappedLocalTime::Single(at) => Ok(Instant { at: at.to_utc(), note: None }),
-        MappedLocalTime::Ambiguous(first, second) => Ok(Instant {
-            at: first.to_utc(),
-            note: Some(format!(
-                "On {day} the clocks show {clock} twice: in {} and in {}. The first is meant.",
-                first.format("%Z"),
-                second.format("%Z")
-            )),
-        }),
+        MappedLocalTime::Single(at) => Ok(Instant { at: at.to_utc(), twice: None }),
+        MappedLocalTime::Ambiguous(first, second) => {
+            let zones = [&first, &second].map(|at| at.format("%Z").to_string());
+            let said =
+                format!("On {day} the clocks show {clock} twice: in {} and in {}.", zones[0], zones[1]);
+            Ok(Instant { at: first.to_utc(), twice: Some(Twice { again: second.to_utc(), zones, said }) })
+        }
         MappedLocalTime::None => Err(format!(
             "On {day} there is no {clock} in {}: the clocks are put forward then. Choose a time after the change.",
             zone.name()
@@ -50,10 +64,12 @@ mod tests {
     fn times_that_are_skipped_or_come_twice_are_explained() {
         let zone = chrono_tz::Europe::Vienna;
         let plain = instant("2026-03-02T08:00", zone).unwrap();
-        assert_eq!((plain.at.to_rfc3339(), plain.note), ("2026-03-02T07:00:00+00:00".to_owned(), None));
+        assert_eq!((plain.at.to_rfc3339(), plain.twice), ("2026-03-02T07:00:00+00:00".to_owned(), None));
         let twice = instant("2026-10-25T02:30", zone).unwrap();
         assert_eq!(twice.at.to_rfc3339(), "2026-10-25T00:30:00+00:00");
-        assert!(twice.note.unwrap().contains("twice: in CEST and in CET"));
+        let again = twice.twice.unwrap();
+        assert!(again.said.contains("twice: in CEST and in CET"));
+        assert_eq!(again.again.to_rfc3339(), "2026-10-25T01:30:00+00:00");
         assert!(instant("2026-03-29T02:30", zone).unwrap_err().contains("there is no 02:30"));
         assert!(instant("", zone).is_err() && instant("tomorrow", zone).is_err());
     }

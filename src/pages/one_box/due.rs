@@ -5,7 +5,7 @@ use crate::domain::calendar::Interval;
 use crate::domain::planning::cautions::cautions;
 use crate::domain::upkeep::DueState;
 use crate::domain::upkeep::due::TriggerState;
-use crate::domain::upkeep::evidence::{Evidence, Parameter, digits};
+use crate::domain::upkeep::evidence::{DueDates, Evidence, Parameter, digits};
 use crate::pages::plot::frame::{Table, figure};
 use crate::pages::plot::spans::{Span, spans};
 use crate::pages::plot::time::TimeAxis;
@@ -49,6 +49,7 @@ fn drawn(seen: &BoxSeen, told: Told) -> Markup {
             let overdue = kept.item.state == DueState::Overdue;
             Some(Span {
                 label: title(kept),
+                within: within(due, told),
                 earliest: due.earliest,
                 likely: due.likely,
                 latest: due.latest,
@@ -61,10 +62,22 @@ fn drawn(seen: &BoxSeen, told: Told) -> Markup {
     let says = says(&seen.due, told);
     let caption = html! {
         (says) " A round mark is the likely day, a diamond what is overdue; the bar reaches from the day that it hardly comes "
-        "before to the day that it hardly comes after (four in five lie within), an arrow points to what lies beyond the picture."
+        "before to the day that it hardly comes after (four in five lie within), an arrow points to what lies beyond the picture. "
+        "Where the bar would be hidden by its mark, it is told in words."
     };
     let axis = TimeAxis { whole, zone: told.zone };
     figure(&caption, &spans(&dated, axis, told.now, &says), &table(&seen.due, told), "what is due, and when")
+}
+
+/// From when to when a date hardly fails to lie, to the hour; an open end is left open.
+fn within(due: DueDates, told: Told) -> String {
+    let when = |at| say::when(at, told.now, told.zone);
+    match (due.earliest, due.latest) {
+        (Some(early), Some(late)) => format!("{} to {}", when(early), when(late)),
+        (Some(early), None) => format!("{} or later", when(early)),
+        (None, Some(late)) => format!("{} or earlier", when(late)),
+        (None, None) => when(due.likely),
+    }
 }
 
 fn says(due: &[KeptItem], told: Told) -> String {

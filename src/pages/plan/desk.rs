@@ -40,7 +40,7 @@ pub(super) fn page(desk: &Desk, visitor: &Visitor, form: Form<'_>, refusal: Opti
             @if open.is_empty() { p.quiet { "Nothing that is not planned." } }
             (tasks(&open[..open.len().min(AT_ONCE)], desk))
             @if open.len() > AT_ONCE {
-                details {
+                details.more {
                     summary { (say::capital(&say::number(open.len() - AT_ONCE))) " more" }
                     (tasks(&open[AT_ONCE..], desk))
                 }
@@ -59,7 +59,7 @@ fn search(desk: &Desk, visitor: &Visitor, form: Form<'_>) -> Markup {
         .chain(desk.boxes.iter().map(|one| (one.value.tag.to_string(), format!("only {}", one.value.tag))))
         .collect();
     html! {
-        form.need method="post" action="/plan" data-busy="Searching: it takes up to ten seconds. What is found is shown by itself." {
+        form.need method="post" action="/plan" data-busy="Searching: what bears on the plan is being put together." {
             (forms::stamp(visitor))
             div.row {
                 (form.choice(Field { name: "weeks", label: "For the next", hint: "" }, &weeks))
@@ -183,7 +183,7 @@ fn visit(one: &OnCalendar, desk: &Desk) -> Markup {
             div {
                 p.what { strong { (one.place) } ": " (say::and(&tasks)) }
                 @if !one.people.is_empty() {
-                    p.quiet { @for (number, person) in one.people.iter().enumerate() { @if number > 0 { ", " } (say::name(person)) } }
+                    p.quiet { (say::names(&one.people)) }
                 }
                 @if !value.displaced.is_empty() { p.quiet { (say::count(value.displaced.len(), "booking")) " gave way." } }
                 @if !missed && !beware.is_empty() {

@@ -6,6 +6,7 @@ use super::frame::{self, NARROW, Rows, Size, WIDE, width};
 use super::px;
 use super::scale::Scale;
 use super::time::TimeAxis;
+use super::words::{Piece, spot};
 use chrono::{DateTime, TimeDelta, Utc};
 use maud::{Markup, html};
 use std::fmt::Write as _;
@@ -96,9 +97,12 @@ fn drawn(chart: &Chart, layer: &Layer, size: Size, rows: Rows) -> Markup {
         },
         Layer::Level { value, words, action } => {
             let y = rows.y(chart.scale.share(*value));
+            let across = (size.left + 5.0, size.end() - 5.0);
+            let (x, foot) =
+                spot(&pieces(chart, y, size, rows), y, width(words), across, (rows.top, rows.bottom - 8.0));
             html! {
                 line.watch.is-action[*action] x1=(px(size.left)) y1=(px(y)) x2=(px(size.end())) y2=(px(y)) {}
-                text.label.is-action[*action] x=(px(size.left + 5.0)) y=(px(y - 5.0)) { (words) }
+                text.label.is-action[*action] x=(px(x)) y=(px(foot)) { (words) }
             }
         }
         Layer::Foot(stretches) => html! {
@@ -113,6 +117,41 @@ fn drawn(chart: &Chart, layer: &Layer, size: Size, rows: Rows) -> Markup {
     }
 }
 
+/// What the words of the level at a height must not cover: curves, the edges of bands,
+/// the other levels, the present and what happened.
+fn pieces(chart: &Chart, level: f64, size: Size, rows: Rows) -> Vec<Piece> {
+    let place = |at, value: f64| (size.x(chart.axis.share(at)), rows.y(chart.scale.share(value)));
+    let upright =
+        |at| ((size.x(chart.axis.share(at)), rows.top), (size.x(chart.axis.share(at)), rows.bottom));
+    let joined =
+        |places: Vec<(f64, f64)>| places.windows(2).map(|two| (two[0], two[1])).collect::<Vec<Piece>>();
+    let mut pieces: Vec<Piece> = chart.now.map(upright).into_iter().collect();
+    for layer in &chart.layers {
+        match layer {
+            Layer::Line { points, .. } => {
+                for run in runs(points, |point| point.0, chart.gap) {
+                    pieces.extend(joined(run.iter().map(|(at, value)| place(*at, *value)).collect()));
+                }
+            }
+            Layer::Band(points) => {
+                for run in runs(points, |point| point.0, chart.gap) {
+                    pieces.extend(joined(run.iter().map(|(at, low, _)| place(*at, *low)).collect()));
+                    pieces.extend(joined(run.iter().map(|(at, _, high)| place(*at, *high)).collect()));
+                }
+            }
+            Layer::Level { value, .. } => {
+                let y = rows.y(chart.scale.share(*value));
+                if (y - level).abs() > 0.5 {
+                    pieces.push(((size.left, y), (size.end(), y)));
+                }
+            }
+            Layer::Mark(at, _) => pieces.push(upright(*at)),
+            Layer::Foot(_) => {}
+        }
+    }
+    pieces
+}
+
 /// Numbers above the lines of what happened, in two rows where they would touch.
 fn marks(chart: &Chart, size: Size, rows: Rows) -> Markup {
     let mut ends = [f64::MIN; 2];
@@ -121,13 +160,16 @@ fn marks(chart: &Chart, size: Size, rows: Rows) -> Markup {
         let Layer::Mark(at, text) = layer else { continue };
         let x = size.x(chart.axis.share(*at));
         let half = width(text) / 2.0 + 4.0;
-        let row = usize::from(x - half < ends[0] && ends[1] <= ends[0]);
-        ends[row] = x + half;
-        placed.push((x, half, if row == 0 { rows.top - 8.0 } else { rows.top - 24.0 }, text));
+        // Where there is no room in either row, it moves aside; its line stays where it is.
+        let free = ends.iter().position(|end| x - half >= *end);
+        let row = free.unwrap_or(usize::from(ends[1] < ends[0]));
+        let middle = x.max(ends[row] + half);
+        ends[row] = middle + half;
+        placed.push((x, middle, half, if row == 0 { rows.top - 8.0 } else { rows.top - 24.0 }, text));
     }
     html! {
-        @for (x, half, y, text) in placed {
-            @let middle = x.clamp(half, size.width - half);
+        @for (x, middle, half, y, text) in placed {
+            @let middle = middle.clamp(half, size.width - half);
             line.mark-line x1=(px(x)) y1=(px(y + 4.0)) x2=(px(x)) y2=(px(rows.bottom)) {}
             rect.mark-box x=(px(middle - half + 1.0)) y=(px(y - 11.0)) width=(px(2.0 * half - 2.0)) height="15" rx="2" {}
             text.mark-text x=(px(middle)) y=(px(y)) text-anchor="middle" { (text) }
@@ -208,6 +250,27 @@ mod tests {
                 .0;
         assert_eq!(drawing.matches("class=\"course\"").count(), 2, "{drawing}");
         assert_eq!(drawing.matches("class=\"dot\"").count(), 1, "{drawing}");
+    }
+
+    #[test]
+    fn numbers_of_what_happened_at_about_one_time_do_not_cover_each_other() {
+        let layers = (0..5).map(|number| Layer::Mark(at(20 + number / 3), format!("{number}"))).collect();
+        let drawing = sized(&of(Scale::decades([1.0]), layers), "", WIDE, 330.0).0;
+        let boxes: Vec<[f64; 3]> = drawing
+            .split("class=\"mark-box\" ")
+            .skip(1)
+            .map(|rest| {
+                let number =
+                    |name: &str| rest.split(name).nth(1).unwrap().split('"').next().unwrap().parse().unwrap();
+                [number("x=\""), number("y=\""), number("width=\"")]
+            })
+            .collect();
+        assert_eq!(boxes.len(), 5, "{drawing}");
+        for (number, [x, y, wide]) in boxes.iter().enumerate() {
+            for [other, at_height, _] in &boxes[number + 1..] {
+                assert!((y - at_height).abs() > 14.0 || x + wide <= *other, "{boxes:?}");
+            }
+        }
     }
 
     #[test]

@@ -120,6 +120,33 @@ pub(in crate::pages) struct Table {
     pub(in crate::pages) rows: Vec<Vec<Markup>>,
 }
 
+/// So many columns stand beside each other on a phone.
+const FEW: usize = 5;
+
+impl Table {
+    /// The table, which can be moved sideways where the screen is narrow; `what` names it.
+    pub(in crate::pages) fn shown(&self, what: &str) -> Markup {
+        html! {
+            div.scroll.few[self.columns.len() <= FEW] tabindex="0" role="region" aria-label=(what) {
+                table {
+                    thead { tr { @for column in &self.columns { th scope="col" { (column) } } } }
+                    tbody { @for row in &self.rows { (cells(row)) } }
+                }
+            }
+        }
+    }
+}
+
+fn cells(row: &[Markup]) -> Markup {
+    html! {
+        tr {
+            @for (place, cell) in row.iter().enumerate() {
+                @if place == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
+            }
+        }
+    }
+}
+
 /// A figure: what it shows in a sentence, drawn, and as a table.
 pub(in crate::pages) fn figure(caption: &Markup, drawings: &Markup, table: &Table, what: &str) -> Markup {
     html! {
@@ -129,20 +156,7 @@ pub(in crate::pages) fn figure(caption: &Markup, drawings: &Markup, table: &Tabl
             @if !table.rows.is_empty() {
                 details {
                     summary { "The numbers: " (what) }
-                    div.scroll tabindex="0" role="region" aria-label=(what) {
-                        table {
-                            thead { tr { @for column in &table.columns { th scope="col" { (column) } } } }
-                            tbody {
-                                @for row in &table.rows {
-                                    tr {
-                                        @for (place, cell) in row.iter().enumerate() {
-                                            @if place == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
-                                        }
-                                    }
-                                }
-                            }
-                        }
-                    }
+                    (table.shown(what))
                 }
             }
         }

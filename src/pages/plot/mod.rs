@@ -10,6 +10,7 @@ pub(super) mod scale;
 pub(super) mod spans;
 pub(super) mod time;
 pub(super) mod timeline;
+mod words;
 
 /// A coordinate with the digits that a screen can show.
 fn px(value: f64) -> String {

@@ -1,5 +1,6 @@
 //! When things are expected: a row each, with the likely moment and the stretch that it
-//! hardly misses. An open end is drawn as an arrow out of the picture.
+//! hardly misses. An open end is drawn as an arrow out of the picture; a stretch too
+//! short to be seen beside its mark is told in words.
 
 use super::frame::{self, NARROW, Rows, Size, WIDE, width};
 use super::px;
@@ -18,6 +19,8 @@ pub(in crate::pages) struct Span {
     pub(in crate::pages) likely: DateTime<Utc>,
     /// Hardly after; `None` where the data do not tell.
     pub(in crate::pages) latest: Option<DateTime<Utc>>,
+    /// From when to when, in words.
+    pub(in crate::pages) within: String,
     /// Whether it should have been done.
     pub(in crate::pages) overdue: bool,
 }
@@ -25,6 +28,8 @@ pub(in crate::pages) struct Span {
 const TOP: f64 = 20.0;
 const FOOT: f64 = 42.0;
 const ROW: f64 = 40.0;
+/// A stretch that is no wider lies behind its mark.
+const HIDDEN: f64 = 20.0;
 
 /// The spans at both sizes; `says` is what they show, in a sentence.
 pub(in crate::pages) fn spans(spans: &[Span], axis: TimeAxis, now: DateTime<Utc>, says: &str) -> Markup {
@@ -51,10 +56,12 @@ fn drawn(span: &Span, axis: TimeAxis, size: Size, y: f64) -> Markup {
     let likely = size.x(axis.share(span.likely));
     let late = span.likely >= axis.whole.end();
     let early = span.likely <= axis.whole.start();
-    let wide = width(&span.label);
+    let hidden = to > from && to - from < HIDDEN && !late && !early;
+    let words = if hidden { format!("{}: {}", span.label, span.within) } else { span.label.clone() };
+    let wide = width(&words);
     let label = likely.min(size.end() - wide).max(size.left);
     html! {
-        text.lane x=(px(label)) y=(px(y - 13.0)) { (span.label) }
+        text.lane x=(px(label)) y=(px(y - 13.0)) { (words) }
         @if to - from > 1.0 {
             line.reach x1=(px(from)) y1=(px(y)) x2=(px(to)) y2=(px(y)) {}
             @if span.earliest.is_some_and(|at| at > axis.whole.start()) { (end(from, y)) } @else { (arrow(from, y, -1.0)) }
@@ -89,7 +96,14 @@ mod tests {
         let at = |day| DateTime::UNIX_EPOCH + TimeDelta::days(day);
         let axis = TimeAxis { whole: Interval::new(at(0), at(100)).unwrap(), zone: chrono_tz::Tz::UTC };
         let span = |earliest, likely, latest| {
-            let span = Span { label: "<x>".into(), earliest, likely, latest, overdue: false };
+            let span = Span {
+                label: "<x>".into(),
+                within: "4 to 9".into(),
+                earliest,
+                likely,
+                latest,
+                overdue: false,
+            };
             spans(&[span], axis, at(5), "").0
         };
         let whole = span(Some(at(10)), at(20), Some(at(30)));
@@ -98,6 +112,9 @@ mod tests {
         );
         let open = span(Some(at(10)), at(20), None);
         assert_eq!((open.matches("\"arrow\"").count(), open.matches("reach-end").count()), (2, 2));
+        let short = |hours| Some(at(10) + TimeDelta::hours(hours));
+        assert!(span(short(0), at(10), short(20)).contains("&lt;x&gt;: 4 to 9"));
+        assert!(!whole.contains("4 to 9") && !span(Some(at(10)), at(10), Some(at(10))).contains("4 to 9"));
         let beyond = span(Some(at(200)), at(300), Some(at(400)));
         assert!(beyond.contains("\"arrow\"") && !beyond.contains("\"likely\""), "{beyond}");
     }

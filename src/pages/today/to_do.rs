@@ -34,7 +34,7 @@ pub(super) fn section(morning: &Morning, told: Told) -> Markup {
             @if !due.is_empty() {
                 (tasks(&due[..due.len().min(AT_ONCE)], morning, told))
                 @if due.len() > AT_ONCE {
-                    details {
+                    details.more {
                         summary { (say::number(due.len() - AT_ONCE)) " more" }
                         (tasks(&due[AT_ONCE..], morning, told))
                     }
@@ -142,9 +142,9 @@ pub(super) fn told_visits(visits: &[&ReportVisit], told: Told) -> Markup {
                 li {
                     (say::span(visit.start, visit.end, told.now, told.zone)) " " span.tag { (visit.place_tag) } ": "
                     (say::and(&visit.tasks.iter().map(|task| task.replace('_', " ")).collect::<Vec<_>>()))
-                    @if !visit.people.is_empty() { ", by " (say::name(&say::and(&visit.people))) }
+                    @if !visit.people.is_empty() { ", by " (say::names(&visit.people)) }
                     @if !visit.away.is_empty() {
-                        ". " span.word { "▲ away then: " (say::name(&say::and(&visit.away))) }
+                        ". " span.word { "▲ away then: " (say::names(&visit.away)) }
                     }
                 }
             }
