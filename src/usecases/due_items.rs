@@ -10,7 +10,7 @@ use crate::domain::facility::{GasSupply, Scope, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::names::Reference;
 use crate::domain::upkeep::contents::{self, GasForecast, SupplyHistory};
-use crate::domain::upkeep::due;
+use crate::domain::upkeep::due::{self, History, Subject};
 use crate::domain::upkeep::moves;
 use crate::domain::upkeep::rules::PartKind;
 use crate::domain::upkeep::{DueItem, UpkeepRule};
@@ -26,6 +26,9 @@ use uuid::Uuid;
 
 /// Any of these lets a caller see what is due.
 const SEE: &[Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
+
+/// So many parts are loaded before they are judged.
+const PARTS_AT_ONCE: usize = 48;
 
 /// The zone that local times are shown in; UTC until the facility is set up.
 pub(crate) fn zone(tx: &mut Tx<'_>) -> Result<Tz> {
@@ -44,22 +47,60 @@ pub(crate) fn compute(
 ) -> Result<Vec<DueItem>> {
     let rules = rules::all(tx)?;
     let mut loader = Loader::new(tx, parts, as_of)?.knowing(supplies);
+    let wanted = parts.subjects.iter().filter(|part| only.is_none_or(|only| only.contains(&part.id)));
+    let wanted: Vec<Matched<'_>> = wanted.filter_map(|part| Matched::of(part, &rules)).collect();
     let mut items = Vec::new();
-    for subject in parts.subjects.iter().filter(|part| only.is_none_or(|only| only.contains(&part.id))) {
-        let covers = |rule: &&Stored<UpkeepRule>| rule.value.applies_to.covers(subject.kind, subject.id);
-        let matching: Vec<&Stored<UpkeepRule>> = rules.iter().filter(covers).collect();
-        if matching.is_empty() {
-            continue;
+    for some in wanted.chunks(PARTS_AT_ONCE) {
+        let mut known = Vec::with_capacity(some.len());
+        for matched in some {
+            let values: Vec<&UpkeepRule> = matched.rules.iter().map(|rule| &rule.value).collect();
+            known.push((matched, loader.history(matched.subject, &values)?));
         }
-        let values: Vec<&UpkeepRule> = matching.iter().map(|rule| &rule.value).collect();
-        let history = loader.history(subject, &values)?;
-        let computed = matching.iter().map(|rule| DueItem {
-            rule_version: rule.version,
-            ..due::compute(rule.id.into(), &rule.value, subject, &history, as_of)
-        });
-        items.extend(computed);
+        items.extend(on_both_hands(&known, |(matched, history)| matched.items(history, as_of)));
     }
     Ok(items)
+}
+
+/// A part, and the rules on it.
+struct Matched<'a> {
+    subject: &'a Subject,
+    rules: Vec<&'a Stored<UpkeepRule>>,
+}
+
+impl<'a> Matched<'a> {
+    /// `None` where no rule is about the part.
+    fn of(subject: &'a Subject, rules: &'a [Stored<UpkeepRule>]) -> Option<Self> {
+        let covers = |rule: &&Stored<UpkeepRule>| rule.value.applies_to.covers(subject.kind, subject.id);
+        let rules: Vec<&Stored<UpkeepRule>> = rules.iter().filter(covers).collect();
+        (!rules.is_empty()).then_some(Self { subject, rules })
+    }
+
+    fn items(&self, history: &History, as_of: DateTime<Utc>) -> Vec<DueItem> {
+        let item = |rule: &&Stored<UpkeepRule>| DueItem {
+            rule_version: rule.version,
+            ..due::compute(rule.id.into(), &rule.value, self.subject, history, as_of)
+        };
+        self.rules.iter().map(item).collect()
+    }
+}
+
+/// Does the same with each of some things, half of them on another thread: what comes
+/// of them is in their order, as it would be on one.
+fn on_both_hands<T: Sync, R: Send>(things: &[T], work: impl Fn(&T) -> Vec<R> + Sync) -> Vec<R> {
+    let (here, there) = things.split_at(things.len().div_ceil(2));
+    let all = |some: &[T]| some.iter().flat_map(&work).collect::<Vec<R>>();
+    if there.is_empty() {
+        return all(here);
+    }
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| all(there));
+        let mut found = all(here);
+        match other.join() {
+            Ok(more) => found.extend(more),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+        found
+    })
 }
 
 /// Keeps an item under the id it has, or a fresh one, unless what is kept was
