@@ -2,7 +2,7 @@
 //! and quantity are a series; a series has one value an instant.
 
 use super::Tx;
-use super::db::Db;
+use super::db::{Db, either};
 use super::error::{StoreError, StoreResult};
 use super::reading_days;
 use super::schema::{cylinders, gloveboxes, reading_series, readings};
@@ -10,11 +10,11 @@ use super::things::checked;
 use crate::domain::facility::{CylinderState, Limits, MeasuredQuantity};
 use crate::domain::upkeep::Sample;
 use chrono::{DateTime, NaiveDate, NaiveDateTime, TimeDelta, Utc};
-use diesel::dsl::sql;
-use diesel::expression::SqlLiteral;
+use diesel::deserialize::{self, FromSql, FromSqlRow};
 use diesel::prelude::*;
 use diesel::result::Error as DieselError;
-use diesel::sql_types::Text;
+use diesel::sql_types::Timestamp;
+use diesel::sqlite::{Sqlite, SqliteValue};
 use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
@@ -61,12 +61,12 @@ pub(crate) fn series_of(
     subject: Uuid,
     quantity: MeasuredQuantity,
 ) -> StoreResult<Vec<Series>> {
-    let rows: Vec<(i64, String)> = reading_series::table
+    let series = reading_series::table
         .filter(reading_series::subject_id.eq(subject.to_string()))
         .filter(reading_series::quantity.eq(quantity.word()))
         .order(reading_series::sensor)
-        .select((reading_series::id, reading_series::sensor))
-        .load(tx.db())?;
+        .select((reading_series::id, reading_series::sensor));
+    let rows: Vec<(i64, String)> = either!(tx.db(), connection => series.load(connection)?);
     Ok(rows.into_iter().map(|(id, sensor)| Series { id, sensor }).collect())
 }
 
@@ -109,8 +109,13 @@ pub(crate) fn just_after(at: DateTime<Utc>) -> DateTime<Utc> {
 
 /// An instant as `SQLite` keeps it: reading the text here takes a fraction of the
 /// time that trying every format it might have takes.
-fn as_kept() -> SqlLiteral<Text> {
-    sql("at")
+#[derive(Debug, Clone, Copy, FromSqlRow)]
+struct AsKept(DateTime<Utc>);
+
+impl FromSql<Timestamp, Sqlite> for AsKept {
+    fn from_sql(mut value: SqliteValue<'_, '_, '_>) -> deserialize::Result<Self> {
+        Ok(Self(instant(value.read_text())?))
+    }
 }
 
 /// Reads an instant as `SQLite` keeps it: `2026-03-02 11:00:00`, with the fraction
@@ -145,23 +150,28 @@ pub(crate) fn samples(
     from: DateTime<Utc>,
     until: DateTime<Utc>,
 ) -> StoreResult<Vec<Sample>> {
-    let numbers: Vec<i64> = series_of(tx, subject, quantity)?.into_iter().map(|series| series.id).collect();
-    let query = readings::table
-        .filter(readings::series_id.eq_any(numbers))
-        .filter(readings::at.ge(from.naive_utc()))
-        .filter(readings::at.le(until.naive_utc()))
-        .order((readings::at, readings::series_id));
-    match tx.db() {
-        Db::Sqlite(connection) => {
-            let rows: Vec<(String, f64)> = query.select((as_kept(), readings::value)).load(connection)?;
-            rows.iter().map(|(at, value)| Ok(Sample { at: instant(at)?, value: *value })).collect()
-        }
-        Db::Postgres(connection) => {
-            let rows: Vec<(NaiveDateTime, f64)> =
-                query.select((readings::at, readings::value)).load(connection)?;
-            Ok(rows.into_iter().map(|(at, value)| Sample { at: at.and_utc(), value }).collect())
-        }
+    let series = series_of(tx, subject, quantity)?;
+    samples_of(tx, &series, from, until)
+}
+
+/// The readings of some series, the same way.
+pub(crate) fn samples_of(
+    tx: &mut Tx<'_>,
+    series: &[Series],
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> StoreResult<Vec<Sample>> {
+    let mut numbers: Vec<i64> = series.iter().map(|series| series.id).collect();
+    numbers.sort_unstable();
+    let mut samples = Vec::new();
+    for series in &numbers {
+        each(tx, *series, from, just_after(until), |at, value| samples.push(Sample { at, value }))?;
     }
+    if numbers.len() > 1 {
+        // Those of one instant stay in the order of their series.
+        samples.sort_by_key(|sample| sample.at);
+    }
+    Ok(samples)
 }
 
 /// The last reading of a thing's quantity at or before `before`, over all its sensors.
@@ -182,13 +192,12 @@ pub(crate) fn latest(
 
 /// The last reading of a series before `end`.
 pub(crate) fn last_before(tx: &mut Tx<'_>, series: i64, end: DateTime<Utc>) -> StoreResult<Option<Point>> {
-    let row: Option<PointRow> = readings::table
+    let last = readings::table
         .filter(readings::series_id.eq(series))
         .filter(readings::at.lt(end.naive_utc()))
         .order(readings::at.desc())
-        .select((readings::series_id, readings::at, readings::value, readings::flag))
-        .first(tx.db())
-        .optional()?;
+        .select((readings::series_id, readings::at, readings::value, readings::flag));
+    let row: Option<PointRow> = either!(tx.db(), connection => last.first(connection).optional()?);
     Ok(row.map(Point::from))
 }
 
@@ -246,18 +255,16 @@ pub(crate) fn each(
             (taken_at, from) = (Some(at), at.naive_utc());
             count += 1;
         };
+        let query = query.select((readings::at, readings::value));
         match tx.db() {
             Db::Sqlite(connection) => {
-                for row in
-                    query.select((as_kept(), readings::value)).load_iter::<(String, f64), _>(connection)?
-                {
-                    let (at, value) = row?;
-                    one(instant(&at)?, value);
+                for row in query.load_iter::<(AsKept, f64), _>(connection)? {
+                    let (AsKept(at), value) = row?;
+                    one(at, value);
                 }
             }
             Db::Postgres(connection) => {
-                let rows: Vec<(NaiveDateTime, f64)> =
-                    query.select((readings::at, readings::value)).load(connection)?;
+                let rows: Vec<(NaiveDateTime, f64)> = query.load(connection)?;
                 for (at, value) in rows {
                     one(at.and_utc(), value);
                 }
