@@ -185,7 +185,8 @@ fn judge(condition: Condition, sensor: &Inspected, tail: &[Sample], levels: &Lev
 /// without readings that is longer than the level must be sustained ends the
 /// run, since nobody saw what it did. Readings below the limit that cannot be
 /// believed do not count. Of an hour whose readings were summed up all must be
-/// above, so that the run may begin up to an hour later than it did.
+/// above, so that the run may begin up to an hour later than it did; of a whole
+/// day long ago likewise.
 fn alarm(
     condition: Condition,
     sensor: &Inspected,
