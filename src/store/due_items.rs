@@ -1,6 +1,7 @@
 //! Due items as last computed, one for each rule and part.
 
 use super::Tx;
+use super::db::either;
 use super::error::{Constraint, StoreError, StoreResult};
 use super::kept::only_one;
 use super::schema::due_items;
@@ -84,11 +85,10 @@ pub(crate) fn find(tx: &mut Tx<'_>, id: Uuid) -> StoreResult<Option<KeptItem>> {
 
 /// The item of a rule and a part.
 pub(crate) fn of(tx: &mut Tx<'_>, rule: RuleId, subject: ThingId) -> StoreResult<Option<KeptItem>> {
-    let row: Option<ItemRow> = due_items::table
+    let item = due_items::table
         .filter(due_items::rule_id.eq(rule.to_string()))
-        .filter(due_items::subject_id.eq(subject.to_string()))
-        .first(tx.db())
-        .optional()?;
+        .filter(due_items::subject_id.eq(subject.to_string()));
+    let row: Option<ItemRow> = either!(tx.db(), connection => item.first(connection).optional()?);
     row.map(TryInto::try_into).transpose()
 }
 

@@ -5,11 +5,11 @@
 use super::error::StoreResult;
 use super::things::checked;
 use chrono::{DateTime, Datelike as _, NaiveDate, NaiveDateTime, Timelike as _, Utc};
-use diesel::dsl::sql;
-use diesel::expression::{AsExpression, SqlLiteral};
-use diesel::serialize::{IsNull, Output, ToSql};
-use diesel::sql_types::{Text, Timestamp};
-use diesel::sqlite::Sqlite;
+use diesel::deserialize::{self, FromSql, FromSqlRow};
+use diesel::expression::AsExpression;
+use diesel::serialize::{self, IsNull, Output, ToSql};
+use diesel::sql_types::Timestamp;
+use diesel::sqlite::{Sqlite, SqliteValue};
 
 /// An instant in the words of `SQLite`.
 #[derive(Debug, Clone, PartialEq, Eq, AsExpression)]
@@ -41,19 +41,24 @@ impl From<NaiveDateTime> for Written {
 }
 
 impl ToSql<Timestamp, Sqlite> for Written {
-    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Sqlite>) -> diesel::serialize::Result {
+    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Sqlite>) -> serialize::Result {
         out.set_value(self.0.as_str());
         Ok(IsNull::No)
     }
 }
 
-/// The instant of a reading, as it is kept.
-pub(super) fn as_kept() -> SqlLiteral<Text> {
-    sql("at")
+/// An instant read from the words of `SQLite`.
+#[derive(Debug, Clone, Copy, FromSqlRow)]
+pub(super) struct AsKept(pub(super) DateTime<Utc>);
+
+impl FromSql<Timestamp, Sqlite> for AsKept {
+    fn from_sql(mut value: SqliteValue<'_, '_, '_>) -> deserialize::Result<Self> {
+        Ok(Self(instant(value.read_text())?))
+    }
 }
 
 /// Reads an instant as it is kept.
-pub(super) fn instant(text: &str) -> StoreResult<DateTime<Utc>> {
+fn instant(text: &str) -> StoreResult<DateTime<Utc>> {
     let number = |from: usize, to: usize| -> Option<u32> {
         text.as_bytes()
             .get(from..to)?
@@ -77,6 +82,7 @@ pub(super) fn instant(text: &str) -> StoreResult<DateTime<Utc>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use diesel::sql_types::Text;
     use diesel::{Connection as _, RunQueryDsl as _, SqliteConnection, sql_query};
 
     #[test]

@@ -1,20 +1,25 @@
-//! Readings summed up by the hour, kept a day a row, so that a night reads a
-//! year's history as fast as it reads its hours. Whoever changes readings marks
+//! Readings summed up by the hour, kept a day a row, and whole days of them, so that
+//! a night reads a year's history as fast as it reads its days. A whole day is kept
+//! where `domain/upkeep/days` sees one in the hours, and goes when they go: the
+//! database deletes it with them. Whoever changes readings marks
 //! the days as stale; stale days are summed up anew from the readings, and kept
 //! when a night settles them. A mark is deleted before its readings are read:
 //! what comes in meanwhile waits for the mark's row, and marks the day again.
+
+mod packed;
 
 use super::Tx;
 use super::db::{Db, either};
 use super::error::{StoreError, StoreResult};
 use super::readings::{self, just_after};
-use super::schema::{reading_days, reading_series, stale_reading_days};
-use super::things::checked;
+use super::schema::{reading_days, reading_series, stale_reading_days, whole_days};
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::upkeep::Sample;
+use crate::domain::upkeep::days::Day;
 use crate::domain::upkeep::summed::{Manner, Summed, summed};
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 use diesel::prelude::*;
+use packed::{pack, pack_day, unpack, unpack_day};
 use std::collections::{BTreeSet, HashMap};
 
 /// Rows written in one statement.
@@ -23,6 +28,9 @@ const ROWS_A_STATEMENT: usize = 1_000;
 const SETTLED_AT_ONCE: i64 = 1_000;
 /// The most days whose readings are held at once.
 const DAYS_AT_ONCE: i64 = 31;
+
+/// Whole days between others that are passed over rather than asked around.
+const FEW_DAYS: i64 = 4;
 
 /// The number of a day, from 1970-01-01 on.
 fn day_of(at: DateTime<Utc>) -> i64 {
@@ -90,7 +98,7 @@ pub(super) fn touched(
     Ok(())
 }
 
-/// What a series showed from `from` until `until`, summed up.
+/// What a series showed from `from` until `until`, summed up by the hour.
 pub(crate) fn between(
     tx: &mut Tx<'_>,
     series: i64,
@@ -98,26 +106,37 @@ pub(crate) fn between(
     from: DateTime<Utc>,
     until: DateTime<Utc>,
 ) -> StoreResult<Vec<Summed>> {
+    beside(tx, series, manner, from, until, &[])
+}
+
+/// The same without some days, which are in order.
+pub(crate) fn beside(
+    tx: &mut Tx<'_>,
+    series: i64,
+    manner: Manner,
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+    without: &[Day],
+) -> StoreResult<Vec<Summed>> {
     let (first, today) = (day_of(from), day_of(until));
+    let without: Vec<i64> = without.iter().filter_map(number).collect();
+    let is_wanted = |day: &i64| without.binary_search(day).is_err();
     // Marks first: a day that is settled in between is then summed up once too often.
-    let stale: Vec<i64> = stale_reading_days::table
-        .filter(stale_reading_days::series_id.eq(series))
-        .filter(stale_reading_days::day.ge(first))
-        .filter(stale_reading_days::day.lt(today))
-        .order(stale_reading_days::day)
-        .select(stale_reading_days::day)
-        .load(tx.db())?;
-    let kept: Vec<(i64, Vec<u8>)> = reading_days::table
-        .filter(reading_days::id.ge(row_of(series, first)))
-        .filter(reading_days::id.lt(row_of(series, today)))
-        .order(reading_days::id)
-        .select((reading_days::id, reading_days::hours))
-        .load(tx.db())?;
-    let mut points = Vec::with_capacity(24 * kept.len() + 48);
-    for (row, hours) in kept {
-        let day = row - row_of(series, 0);
-        if stale.binary_search(&day).is_err() {
-            unpack(day, &hours, &mut points)?;
+    let mut stale = stale(tx, series, first, today)?;
+    stale.retain(is_wanted);
+    let mut points = Vec::with_capacity(48);
+    for (first, last) in left(first, today, &without) {
+        let kept = reading_days::table
+            .filter(reading_days::id.ge(row_of(series, first)))
+            .filter(reading_days::id.le(row_of(series, last)))
+            .order(reading_days::id)
+            .select((reading_days::id, reading_days::hours));
+        let kept: Vec<(i64, Vec<u8>)> = either!(tx.db(), connection => kept.load(connection)?);
+        for (row, hours) in kept {
+            let day = row - row_of(series, 0);
+            if is_wanted(&day) && stale.binary_search(&day).is_err() {
+                unpack(day, &hours, &mut points)?;
+            }
         }
     }
     if !stale.is_empty() {
@@ -130,6 +149,81 @@ pub(crate) fn between(
     let early = points.partition_point(|point| point.at < from);
     points.drain(..early);
     Ok(points)
+}
+
+/// The days of a series from `from` until `to` that can be taken as a whole, in order;
+/// neither the first day nor the last one is among them.
+pub(crate) fn whole(
+    tx: &mut Tx<'_>,
+    series: i64,
+    manner: Manner,
+    from: DateTime<Utc>,
+    to: DateTime<Utc>,
+) -> StoreResult<Vec<Day>> {
+    let (first, end) = (day_of(from) + 1, day_of(to));
+    if first >= end {
+        return Ok(Vec::new());
+    }
+    let stale = stale(tx, series, first, end)?;
+    let kept = whole_days::table
+        .filter(whole_days::id.ge(row_of(series, first)))
+        .filter(whole_days::id.lt(row_of(series, end)))
+        .order(whole_days::id)
+        .select((whole_days::id, whole_days::sums));
+    let kept: Vec<(i64, Vec<u8>)> = either!(tx.db(), connection => kept.load(connection)?);
+    let mut days = Vec::with_capacity(kept.len());
+    for (row, sums) in kept {
+        let day = row - row_of(series, 0);
+        if stale.binary_search(&day).is_err() {
+            days.push(unpack_day(day, &sums)?);
+        }
+    }
+    if !stale.is_empty() {
+        for (first, last) in stretches(&stale) {
+            let points = from_readings(tx, series, manner, begin_of(first)?, begin_of(last + 1)?)?;
+            days.extend(by_day(&points).filter_map(|hours| Day::of(manner, hours)));
+        }
+        days.sort_by_key(Day::date);
+    }
+    Ok(days)
+}
+
+/// The number of a whole day.
+fn number(day: &Day) -> Option<i64> {
+    day.parts.first().map(|part| day_of(part.first.at))
+}
+
+/// Points in order of time, a day at once.
+fn by_day(points: &[Summed]) -> impl Iterator<Item = &[Summed]> {
+    points.chunk_by(|one, other| day_of(one.first.at) == day_of(other.first.at))
+}
+
+/// What is left of the days from `first` until `end` without some, as stretches from the
+/// first to the last of each; where little lies between two of them they are one.
+fn left(first: i64, end: i64, without: &[i64]) -> Vec<(i64, i64)> {
+    let mut left: Vec<(i64, i64)> = Vec::new();
+    let mut next = first;
+    for day in without.iter().copied().chain([end]) {
+        if day > next {
+            match left.last_mut() {
+                Some((_, last)) if next - *last <= FEW_DAYS => *last = day - 1,
+                _ => left.push((next, day - 1)),
+            }
+        }
+        next = day + 1;
+    }
+    left
+}
+
+/// The stale days of a series from `first` until `end`, in order.
+fn stale(tx: &mut Tx<'_>, series: i64, first: i64, end: i64) -> StoreResult<Vec<i64>> {
+    let stale = stale_reading_days::table
+        .filter(stale_reading_days::series_id.eq(series))
+        .filter(stale_reading_days::day.ge(first))
+        .filter(stale_reading_days::day.lt(end))
+        .order(stale_reading_days::day)
+        .select(stale_reading_days::day);
+    Ok(either!(tx.db(), connection => stale.load(connection)?))
 }
 
 /// The same as readings one by one: those summed up in the middle of their time.
@@ -184,9 +278,10 @@ pub(crate) fn settle(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usize
         for (first, last) in stretches(&days) {
             forget(tx, series, first, last)?;
             let points = from_readings(tx, series, *manner, begin_of(first)?, begin_of(last + 1)?)?;
-            for points in points.chunk_by(|one, other| day_of(one.first.at) == day_of(other.first.at)) {
-                let day = day_of(points[0].first.at);
-                rows.push((row_of(series, day), series, pack(day, points)));
+            for hours in by_day(&points) {
+                let day = day_of(hours[0].first.at);
+                let whole = Day::of(*manner, hours).map(|whole| pack_day(day, &whole));
+                rows.push(Row { id: row_of(series, day), series, hours: pack(day, hours), whole });
             }
             if rows.len() >= ROWS_A_STATEMENT {
                 keep(tx, &mut rows)?;
@@ -241,151 +336,36 @@ fn forget(tx: &mut Tx<'_>, series: i64, first: i64, last: i64) -> StoreResult<()
     Ok(())
 }
 
-fn keep(tx: &mut Tx<'_>, rows: &mut Vec<(i64, i64, Vec<u8>)>) -> StoreResult<()> {
+/// The sums of a day, packed.
+struct Row {
+    id: i64,
+    series: i64,
+    hours: Vec<u8>,
+    whole: Option<Vec<u8>>,
+}
+
+fn keep(tx: &mut Tx<'_>, rows: &mut Vec<Row>) -> StoreResult<()> {
     for rows in rows.chunks(ROWS_A_STATEMENT) {
-        let values: Vec<_> = rows
-            .iter()
-            .map(|(row, series, hours)| {
-                (
-                    reading_days::id.eq(*row),
-                    reading_days::series_id.eq(*series),
-                    reading_days::hours.eq(hours.as_slice()),
-                )
-            })
-            .collect();
-        let insert = diesel::insert_into(reading_days::table).values(values);
-        match tx.db() {
-            Db::Sqlite(connection) => insert.execute(connection)?,
-            Db::Postgres(connection) => insert.execute(connection)?,
-        };
+        let hours = rows.iter().map(|row| {
+            (
+                reading_days::id.eq(row.id),
+                reading_days::series_id.eq(row.series),
+                reading_days::hours.eq(row.hours.as_slice()),
+            )
+        });
+        let insert = diesel::insert_into(reading_days::table).values(hours.collect::<Vec<_>>());
+        either!(tx.db(), connection => insert.execute(connection)?);
+        let whole = rows.iter().filter_map(|row| {
+            let sums = row.whole.as_deref()?;
+            Some((whole_days::id.eq(row.id), whole_days::sums.eq(sums)))
+        });
+        let whole: Vec<_> = whole.collect();
+        if !whole.is_empty() {
+            let insert = diesel::insert_into(whole_days::table).values(whole);
+            either!(tx.db(), connection => insert.execute(connection)?);
+        }
     }
     rows.clear();
-    Ok(())
-}
-
-/// What the first byte of a packed point says besides its digits: a reading by itself.
-const SINGLE: u8 = 0x80;
-/// Or counts that take four bytes each rather than two.
-const MANY: u8 = 0x40;
-/// Values as they are, for want of a decimal that is exactly the same.
-const UNROUNDED: u8 = 0x0f;
-
-/// The points of a day one after the other, numbers with the last byte first:
-/// what follows how, microseconds of the day in five bytes, values. Readings are
-/// decimals of few digits mostly and take four bytes each then.
-fn pack(day: i64, points: &[Summed]) -> Vec<u8> {
-    let mut bytes = Vec::with_capacity(points.len() * 56);
-    for point in points {
-        let Summed { first, last, middle, low, high, .. } = *point;
-        let values = [first.value, last.value, middle, low, high];
-        let of_day = first.at.timestamp_micros() - day * 86_400_000_000;
-        let of_day = |bytes: &mut Vec<u8>| bytes.extend(&of_day.to_le_bytes()[..5]);
-        if point.count == 1 {
-            bytes.push(SINGLE);
-            of_day(&mut bytes);
-            bytes.extend(first.value.to_le_bytes());
-            continue;
-        }
-        let digits = (0..=6).find(|digits| values.iter().all(|value| decimal(*value, *digits).is_some()));
-        let is_many = point.count > u32::from(u16::MAX);
-        bytes.push(digits.unwrap_or(UNROUNDED) | if is_many { MANY } else { 0 });
-        of_day(&mut bytes);
-        bytes.extend(&(last.at - first.at).num_microseconds().unwrap_or_default().to_le_bytes()[..5]);
-        for count in [point.count, point.same, point.far] {
-            bytes.extend(&count.to_le_bytes()[..if is_many { 4 } else { 2 }]);
-        }
-        bytes.extend(point.mean.to_le_bytes());
-        bytes.extend(point.step.to_le_bytes());
-        for value in values {
-            match digits.and_then(|digits| decimal(value, digits)) {
-                Some(whole) => bytes.extend(whole.to_le_bytes()),
-                None => bytes.extend(value.to_le_bytes()),
-            }
-        }
-    }
-    bytes
-}
-
-/// The whole number that, divided by a power of ten, is exactly the value.
-fn decimal(value: f64, digits: u8) -> Option<i32> {
-    let scaled = (value * 10.0_f64.powi(i32::from(digits))).round();
-    if scaled.abs() > f64::from(i32::MAX) || scaled.is_nan() {
-        return None;
-    }
-    #[expect(clippy::cast_possible_truncation, reason = "a whole number within bounds, just above")]
-    let whole = scaled as i32;
-    (undecimal(whole, digits).to_bits() == value.to_bits()).then_some(whole)
-}
-
-fn undecimal(whole: i32, digits: u8) -> f64 {
-    f64::from(whole) / 10.0_f64.powi(i32::from(digits))
-}
-
-/// Reads numbers off the front of packed points.
-struct Packed<'a>(&'a [u8]);
-
-impl Packed<'_> {
-    /// The next bytes, filled up with noughts.
-    fn take<const N: usize>(&mut self, count: usize) -> Option<[u8; N]> {
-        let (head, rest) = self.0.split_at_checked(count)?;
-        self.0 = rest;
-        let mut bytes = [0; N];
-        bytes[..count].copy_from_slice(head);
-        Some(bytes)
-    }
-
-    fn micros(&mut self) -> Option<i64> {
-        self.take(5).map(i64::from_le_bytes)
-    }
-
-    fn count(&mut self, is_many: bool) -> Option<u32> {
-        self.take(if is_many { 4 } else { 2 }).map(u32::from_le_bytes)
-    }
-
-    fn number(&mut self) -> Option<f64> {
-        self.take(8).map(f64::from_le_bytes)
-    }
-
-    fn value(&mut self, digits: u8) -> Option<f64> {
-        if digits == UNROUNDED {
-            return self.number();
-        }
-        self.take(4).map(|bytes| undecimal(i32::from_le_bytes(bytes), digits))
-    }
-
-    fn point(&mut self, begin: DateTime<Utc>) -> Option<Summed> {
-        let [how] = self.take(1)?;
-        let at = begin + TimeDelta::microseconds(self.micros()?);
-        if how & SINGLE != 0 {
-            return Some(Summed::single(Sample { at, value: self.number()? }));
-        }
-        let (is_many, digits) = (how & MANY != 0, how & UNROUNDED);
-        let lasting = self.micros()?;
-        let last = at + TimeDelta::microseconds(lasting);
-        let [count, same, far] = [self.count(is_many)?, self.count(is_many)?, self.count(is_many)?];
-        let (mean, step) = (self.number()?, self.number()?);
-        Some(Summed {
-            first: Sample { at, value: self.value(digits)? },
-            last: Sample { at: last, value: self.value(digits)? },
-            at: at + TimeDelta::nanoseconds(500 * lasting),
-            middle: self.value(digits)?,
-            low: self.value(digits)?,
-            high: self.value(digits)?,
-            count,
-            mean,
-            step,
-            same,
-            far,
-        })
-    }
-}
-
-fn unpack(day: i64, bytes: &[u8], points: &mut Vec<Summed>) -> StoreResult<()> {
-    let begin = begin_of(day)?;
-    let mut packed = Packed(bytes);
-    while !packed.0.is_empty() {
-        points.push(checked("reading_days.hours", packed.point(begin).ok_or("it ends in the middle"))?);
-    }
     Ok(())
 }
 
@@ -393,32 +373,18 @@ fn unpack(day: i64, bytes: &[u8], points: &mut Vec<Summed>) -> StoreResult<()> {
 mod tests {
     use super::*;
 
-    /// To the bit, whatever the values: decimals, thirds, noughts of either sign, and many of them.
-    #[test]
-    fn what_is_packed_is_unpacked() {
-        let at = |micros: i64| begin_of(20_000).unwrap() + TimeDelta::microseconds(micros);
-        let samples = |begin: i64, every: i64, count: i32, value: fn(i32) -> f64| {
-            (0..count).map(move |n| (begin + every * i64::from(n), value(n)))
-        };
-        let dial = samples(0, 45_000, 90_000, |n| f64::from(n * 7919 % 23) / 10.0);
-        let odd = samples(7_000_000_000, 2_250, 90_000, |n| f64::from(n % 7) / 3.0);
-        let signed = samples(30_000_000_000, 1_000_000, 9, |n| if n % 2 == 0 { 0.0 } else { -0.0 });
-        let large = samples(40_000_000_000, 1_000_000, 9, |n| 1e12 + f64::from(n));
-        let few = samples(86_399_999_999, 1, 1, |_| f64::MIN_POSITIVE);
-        let all = dial.chain(odd).chain(signed).chain(large).chain(few);
-        let samples: Vec<Sample> = all.map(|(micros, value)| Sample { at: at(micros), value }).collect();
-        let points = summed(Manner::Level, &samples);
-        assert!(points.iter().any(|point| point.count > 65_535), "an hour of many readings");
-        let (packed, mut unpacked) = (pack(20_000, &points), Vec::new());
-        unpack(20_000, &packed, &mut unpacked).unwrap();
-        assert_eq!(format!("{unpacked:?}"), format!("{points:?}"));
-        assert!(unpack(20_000, &packed[..packed.len() - 1], &mut unpacked).is_err());
-    }
-
     #[test]
     fn days_that_follow_each_other_are_read_together() {
         assert_eq!(stretches(&[1, 2, 3, 7, 9, 10]), [(1, 3), (7, 7), (9, 10)]);
         let long: Vec<i64> = (0..40).collect();
         assert_eq!(stretches(&long), [(0, 30), (31, 39)]);
+    }
+
+    #[test]
+    fn what_is_left_beside_whole_days_is_asked_for_at_once_where_it_lies_close() {
+        assert_eq!(left(1, 10, &[]), [(1, 9)]);
+        assert_eq!(left(1, 10, &[1, 2, 3]), [(4, 9)]);
+        assert_eq!(left(1, 30, &[2, 4, 10, 11, 12, 13, 14, 15, 16]), [(1, 9), (17, 29)]);
+        assert!(left(1, 4, &[1, 2, 3]).is_empty());
     }
 }

@@ -2,9 +2,9 @@
 //! and quantity are a series; a series has one value an instant.
 
 use super::Tx;
-use super::db::Db;
+use super::db::{Db, either};
 use super::error::{StoreError, StoreResult};
-use super::instant::{Written, as_kept, instant};
+use super::instant::{AsKept, Written};
 use super::reading_days;
 use super::schema::{cylinders, gloveboxes, reading_series, readings};
 use super::things::checked;
@@ -59,12 +59,12 @@ pub(crate) fn series_of(
     subject: Uuid,
     quantity: MeasuredQuantity,
 ) -> StoreResult<Vec<Series>> {
-    let rows: Vec<(i64, String)> = reading_series::table
+    let series = reading_series::table
         .filter(reading_series::subject_id.eq(subject.to_string()))
         .filter(reading_series::quantity.eq(quantity.word()))
         .order(reading_series::sensor)
-        .select((reading_series::id, reading_series::sensor))
-        .load(tx.db())?;
+        .select((reading_series::id, reading_series::sensor));
+    let rows: Vec<(i64, String)> = either!(tx.db(), connection => series.load(connection)?);
     Ok(rows.into_iter().map(|(id, sensor)| Series { id, sensor }).collect())
 }
 
@@ -114,23 +114,28 @@ pub(crate) fn samples(
     from: DateTime<Utc>,
     until: DateTime<Utc>,
 ) -> StoreResult<Vec<Sample>> {
-    let numbers: Vec<i64> = series_of(tx, subject, quantity)?.into_iter().map(|series| series.id).collect();
-    let query = readings::table
-        .filter(readings::series_id.eq_any(numbers))
-        .filter(readings::at.ge(from.naive_utc()))
-        .filter(readings::at.le(until.naive_utc()))
-        .order((readings::at, readings::series_id));
-    match tx.db() {
-        Db::Sqlite(connection) => {
-            let rows: Vec<(String, f64)> = query.select((as_kept(), readings::value)).load(connection)?;
-            rows.iter().map(|(at, value)| Ok(Sample { at: instant(at)?, value: *value })).collect()
-        }
-        Db::Postgres(connection) => {
-            let rows: Vec<(NaiveDateTime, f64)> =
-                query.select((readings::at, readings::value)).load(connection)?;
-            Ok(rows.into_iter().map(|(at, value)| Sample { at: at.and_utc(), value }).collect())
-        }
+    let series = series_of(tx, subject, quantity)?;
+    samples_of(tx, &series, from, until)
+}
+
+/// The readings of some series, the same way.
+pub(crate) fn samples_of(
+    tx: &mut Tx<'_>,
+    series: &[Series],
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> StoreResult<Vec<Sample>> {
+    let mut numbers: Vec<i64> = series.iter().map(|series| series.id).collect();
+    numbers.sort_unstable();
+    let mut samples = Vec::new();
+    for series in &numbers {
+        each(tx, *series, from, just_after(until), |at, value| samples.push(Sample { at, value }))?;
     }
+    if numbers.len() > 1 {
+        // Those of one instant stay in the order of their series.
+        samples.sort_by_key(|sample| sample.at);
+    }
+    Ok(samples)
 }
 
 /// The last reading of a thing's quantity at or before `before`, over all its sensors.
@@ -151,13 +156,12 @@ pub(crate) fn latest(
 
 /// The last reading of a series before `end`.
 pub(crate) fn last_before(tx: &mut Tx<'_>, series: i64, end: DateTime<Utc>) -> StoreResult<Option<Point>> {
-    let row: Option<PointRow> = readings::table
+    let last = readings::table
         .filter(readings::series_id.eq(series))
         .filter(readings::at.lt(end.naive_utc()))
         .order(readings::at.desc())
-        .select((readings::series_id, readings::at, readings::value, readings::flag))
-        .first(tx.db())
-        .optional()?;
+        .select((readings::series_id, readings::at, readings::value, readings::flag));
+    let row: Option<PointRow> = either!(tx.db(), connection => last.first(connection).optional()?);
     Ok(row.map(Point::from))
 }
 
@@ -215,18 +219,16 @@ pub(crate) fn each(
             (taken_at, from) = (Some(at), at.naive_utc());
             count += 1;
         };
+        let query = query.select((readings::at, readings::value));
         match tx.db() {
             Db::Sqlite(connection) => {
-                for row in
-                    query.select((as_kept(), readings::value)).load_iter::<(String, f64), _>(connection)?
-                {
-                    let (at, value) = row?;
-                    one(instant(&at)?, value);
+                for row in query.load_iter::<(AsKept, f64), _>(connection)? {
+                    let (AsKept(at), value) = row?;
+                    one(at, value);
                 }
             }
             Db::Postgres(connection) => {
-                let rows: Vec<(NaiveDateTime, f64)> =
-                    query.select((readings::at, readings::value)).load(connection)?;
+                let rows: Vec<(NaiveDateTime, f64)> = query.load(connection)?;
                 for (at, value) in rows {
                     one(at.and_utc(), value);
                 }
@@ -258,7 +260,7 @@ impl From<&NewRow> for WrittenRow {
             series_id: row.series_id,
             at: row.at.into(),
             value: row.value,
-            flag: row.flag,
+            flag: row.flag.clone(),
             received_at: row.received_at.into(),
         }
     }
@@ -276,7 +278,7 @@ struct NewRow {
     series_id: i64,
     at: NaiveDateTime,
     value: f64,
-    flag: Option<&'static str>,
+    flag: Option<String>,
     received_at: NaiveDateTime,
 }
 
@@ -288,7 +290,7 @@ struct WrittenRow {
     series_id: i64,
     at: Written,
     value: f64,
-    flag: Option<&'static str>,
+    flag: Option<String>,
     received_at: Written,
 }
 
@@ -333,7 +335,7 @@ fn new_row(point: &NewPoint, received_at: DateTime<Utc>) -> NewRow {
         series_id: point.series,
         at: point.at.naive_utc(),
         value: point.value,
-        flag: point.flag,
+        flag: point.flag.map(str::to_owned),
         received_at: received_at.naive_utc(),
     }
 }

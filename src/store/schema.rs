@@ -387,6 +387,13 @@ diesel::table! {
 }
 
 diesel::table! {
+    whole_days (id) {
+        id -> BigInt,
+        sums -> Binary,
+    }
+}
+
+diesel::table! {
     stale_reading_days (series_id, day) {
         series_id -> BigInt,
         day -> BigInt,
@@ -566,6 +573,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     reading_series,
     readings,
     reading_days,
+    whole_days,
     stale_reading_days,
     events,
     event_positions,

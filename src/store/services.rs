@@ -1,6 +1,7 @@
 //! Records of upkeep that was done.
 
 use super::Tx;
+use super::db::either;
 use super::error::{StoreError, StoreResult};
 use super::kept::one_row;
 use super::schema::services;
@@ -135,10 +136,10 @@ pub(crate) fn page_of(
 
 /// The services on one part done until `until`, in order of when they were done.
 pub(crate) fn on(tx: &mut Tx<'_>, subject: ThingId, until: DateTime<Utc>) -> StoreResult<Vec<Service>> {
-    let rows: Vec<ServiceRow> = services::table
+    let done = services::table
         .filter(services::subject_id.eq(subject.to_string()))
         .filter(services::done_at.le(until.naive_utc()))
-        .order((services::done_at, services::id))
-        .load(tx.db())?;
+        .order((services::done_at, services::id));
+    let rows: Vec<ServiceRow> = either!(tx.db(), connection => done.load(connection)?);
     rows.into_iter().map(|row| Stored::try_from(row).map(|stored| stored.value)).collect()
 }

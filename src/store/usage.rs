@@ -1,6 +1,7 @@
 //! What was and will be used, from the claims of bookings.
 
 use super::Tx;
+use super::db::either;
 use super::error::StoreResult;
 use super::schema::{bookings, claims};
 use super::things::checked;
@@ -21,23 +22,29 @@ type WorkRow = (NaiveDateTime, NaiveDateTime, String, Option<NaiveDateTime>, Opt
 /// start. Where a booking was closed out, the time it was really in use
 /// counts; what was never taken up does not.
 fn work(tx: &mut Tx<'_>, stations: &[Uuid], from: DateTime<Utc>) -> StoreResult<Vec<WorkRow>> {
-    let stations: Vec<String> = stations.iter().map(ToString::to_string).collect();
-    Ok(claims::table
-        .inner_join(bookings::table)
-        .filter(claims::resource_id.eq_any(stations))
-        .filter(claims::why.eq(Why::Work.word()))
-        .filter(claims::ends_at.gt(from.naive_utc()))
-        .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
-        .order((claims::starts_at, claims::id))
-        .select((
-            claims::starts_at,
-            claims::ends_at,
-            bookings::progress,
-            bookings::started_at,
-            bookings::closed_at,
-            bookings::work,
-        ))
-        .load(tx.db())?)
+    let mut rows: Vec<WorkRow> = Vec::new();
+    for station in stations {
+        let work = claims::table
+            .inner_join(bookings::table)
+            .filter(claims::resource_id.eq(station.to_string()))
+            .filter(claims::why.eq(Why::Work.word()))
+            .filter(claims::ends_at.gt(from.naive_utc()))
+            .filter(bookings::progress.ne("no_show"))
+            .filter(bookings::progress.ne("cancelled"))
+            .order((claims::starts_at, claims::id))
+            .select((
+                claims::starts_at,
+                claims::ends_at,
+                bookings::progress,
+                bookings::started_at,
+                bookings::closed_at,
+                bookings::work,
+            ));
+        let found: Vec<WorkRow> = either!(tx.db(), connection => work.load(connection)?);
+        rows.extend(found);
+    }
+    rows.sort_by_key(|row| row.0);
+    Ok(rows)
 }
 
 fn worked((starts, ends, progress, started, closed, _): &WorkRow) -> Option<Interval> {
@@ -93,11 +100,12 @@ pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>)
     let mut found = Vec::new();
     for glovebox in boxes {
         // Box by box, so that the index on box and start serves.
-        let rows: Vec<Row> = bookings::table
+        let drawn = bookings::table
             .filter(bookings::glovebox_id.eq(glovebox.to_string()))
             .filter(bookings::starts_at.gt((from - LONGEST_CLAIM).naive_utc()))
             .filter(bookings::ends_at.gt(from.naive_utc()))
-            .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+            .filter(bookings::progress.ne("no_show"))
+            .filter(bookings::progress.ne("cancelled"))
             .order((bookings::starts_at, bookings::id))
             .select((
                 bookings::starts_at,
@@ -107,8 +115,8 @@ pub(crate) fn of_gas(tx: &mut Tx<'_>, boxes: &[GloveboxId], from: DateTime<Utc>)
                 bookings::closed_at,
                 bookings::gas_estimate_nl,
                 bookings::created_at,
-            ))
-            .load(tx.db())?;
+            ));
+        let rows: Vec<Row> = either!(tx.db(), connection => drawn.load(connection)?);
         found.extend(rows.into_iter().filter_map(
             |(starts, ends, progress, started, closed, litres, booked)| {
                 let interval = used((starts, ends), &progress, started, closed)?;
@@ -128,16 +136,18 @@ pub(crate) fn circulation_off(
     purifier: Uuid,
     from: DateTime<Utc>,
 ) -> StoreResult<Vec<GasUse>> {
-    let rows: Vec<(NaiveDateTime, NaiveDateTime, NaiveDateTime)> = claims::table
+    let off = claims::table
         .inner_join(bookings::table)
         .filter(claims::resource_id.eq(purifier.to_string()))
         .filter(claims::starts_at.gt((from - LONGEST_CLAIM).naive_utc()))
         .filter(claims::ends_at.gt(from.naive_utc()))
         .filter(claims::why.eq(Why::CirculationOff.word()))
-        .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+        .filter(bookings::progress.ne("no_show"))
+        .filter(bookings::progress.ne("cancelled"))
         .order((claims::starts_at, claims::id))
-        .select((claims::starts_at, claims::ends_at, bookings::created_at))
-        .load(tx.db())?;
+        .select((claims::starts_at, claims::ends_at, bookings::created_at));
+    let rows: Vec<(NaiveDateTime, NaiveDateTime, NaiveDateTime)> =
+        either!(tx.db(), connection => off.load(connection)?);
     let off = rows.into_iter().filter_map(|(starts, ends, booked)| {
         let interval = Interval::new(starts.and_utc(), ends.and_utc()).ok()?;
         Some(GasUse { interval, computed_mol: 0.0, booked_at: booked.and_utc() })
@@ -159,14 +169,16 @@ pub(crate) struct Turns {
 /// Antechamber turns of a box's bookings that end after `from`, past and
 /// booked, in order of start.
 pub(crate) fn turns(tx: &mut Tx<'_>, glovebox: GloveboxId, from: DateTime<Utc>) -> StoreResult<Vec<Turns>> {
-    let rows: Vec<(NaiveDateTime, NaiveDateTime, String, NaiveDateTime)> = bookings::table
+    let booked = bookings::table
         .filter(bookings::glovebox_id.eq(glovebox.to_string()))
         .filter(bookings::starts_at.gt((from - LONGEST_CLAIM).naive_utc()))
         .filter(bookings::ends_at.gt(from.naive_utc()))
-        .filter(bookings::progress.ne_all(["no_show", "cancelled"]))
+        .filter(bookings::progress.ne("no_show"))
+        .filter(bookings::progress.ne("cancelled"))
         .order((bookings::starts_at, bookings::id))
-        .select((bookings::starts_at, bookings::ends_at, bookings::work, bookings::created_at))
-        .load(tx.db())?;
+        .select((bookings::starts_at, bookings::ends_at, bookings::work, bookings::created_at));
+    let rows: Vec<(NaiveDateTime, NaiveDateTime, String, NaiveDateTime)> =
+        either!(tx.db(), connection => booked.load(connection)?);
     let mut found = Vec::with_capacity(rows.len());
     for (starts, ends, work, booked) in rows {
         let work: BookedWork = checked("bookings.work", serde_json::from_str(&work))?;

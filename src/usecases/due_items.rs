@@ -11,7 +11,7 @@ use crate::domain::facility::{GasSupply, Scope, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::names::Reference;
 use crate::domain::upkeep::contents::{self, GasForecast, SupplyHistory};
-use crate::domain::upkeep::due;
+use crate::domain::upkeep::due::{self, History, Subject};
 use crate::domain::upkeep::moves;
 use crate::domain::upkeep::rules::PartKind;
 use crate::domain::upkeep::{DueItem, UpkeepRule};
@@ -28,6 +28,9 @@ use uuid::Uuid;
 /// Any of these lets a caller see what is due.
 const SEE: &[Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
 
+/// So many parts are loaded before they are judged.
+const PARTS_AT_ONCE: usize = 48;
+
 /// The zone that local times are shown in; UTC until the facility is set up.
 pub(crate) fn zone(tx: &mut Tx<'_>) -> Result<Tz> {
     Ok(site::find(tx)?.map_or(Tz::UTC, |site| site.value.timezone))
@@ -35,7 +38,8 @@ pub(crate) fn zone(tx: &mut Tx<'_>) -> Result<Tz> {
 
 /// Works out the items of every rule on every part it is about, or only on
 /// some parts, as of a moment. Of `supplies` it is known already what there is
-/// to know. How far it has come is told to `far`.
+/// to know. How far it has come is told to `far`; each item is handed on as it comes, since
+/// those of a large facility with their evidence are much to hold at once.
 pub(crate) fn compute(
     tx: &mut Tx<'_>,
     parts: &Parts,
@@ -43,29 +47,66 @@ pub(crate) fn compute(
     supplies: &[(Stored<GasSupply>, SupplyHistory)],
     as_of: DateTime<Utc>,
     far: &Report,
-) -> Result<Vec<DueItem>> {
+    mut each: impl FnMut(&mut Tx<'_>, DueItem) -> Result<()>,
+) -> Result<()> {
     let rules = rules::all(tx)?;
     let mut loader = Loader::new(tx, parts, as_of)?.knowing(supplies);
-    let mut items = Vec::new();
-    for (number, subject) in parts.subjects.iter().enumerate() {
-        far.at(Step::Parts, number, parts.subjects.len());
-        if only.is_some_and(|only| !only.contains(&subject.id)) {
-            continue;
+    let wanted = parts.subjects.iter().filter(|part| only.is_none_or(|only| only.contains(&part.id)));
+    let wanted: Vec<Matched<'_>> = wanted.filter_map(|part| Matched::of(part, &rules)).collect();
+    for (number, some) in wanted.chunks(PARTS_AT_ONCE).enumerate() {
+        far.at(Step::Parts, number * PARTS_AT_ONCE, wanted.len());
+        let mut known = Vec::with_capacity(some.len());
+        for matched in some {
+            let values: Vec<&UpkeepRule> = matched.rules.iter().map(|rule| &rule.value).collect();
+            known.push((matched, loader.history(matched.subject, &values)?));
         }
-        let covers = |rule: &&Stored<UpkeepRule>| rule.value.applies_to.covers(subject.kind, subject.id);
-        let matching: Vec<&Stored<UpkeepRule>> = rules.iter().filter(covers).collect();
-        if matching.is_empty() {
-            continue;
+        for item in on_both_hands(&known, |(matched, history)| matched.items(history, as_of)) {
+            each(loader.tx(), item)?;
         }
-        let values: Vec<&UpkeepRule> = matching.iter().map(|rule| &rule.value).collect();
-        let history = loader.history(subject, &values)?;
-        let computed = matching.iter().map(|rule| DueItem {
-            rule_version: rule.version,
-            ..due::compute(rule.id.into(), &rule.value, subject, &history, as_of)
-        });
-        items.extend(computed);
     }
-    Ok(items)
+    Ok(())
+}
+
+/// A part, and the rules on it.
+struct Matched<'a> {
+    subject: &'a Subject,
+    rules: Vec<&'a Stored<UpkeepRule>>,
+}
+
+impl<'a> Matched<'a> {
+    /// `None` where no rule is about the part.
+    fn of(subject: &'a Subject, rules: &'a [Stored<UpkeepRule>]) -> Option<Self> {
+        let covers = |rule: &&Stored<UpkeepRule>| rule.value.applies_to.covers(subject.kind, subject.id);
+        let rules: Vec<&Stored<UpkeepRule>> = rules.iter().filter(covers).collect();
+        (!rules.is_empty()).then_some(Self { subject, rules })
+    }
+
+    fn items(&self, history: &History, as_of: DateTime<Utc>) -> Vec<DueItem> {
+        let item = |rule: &&Stored<UpkeepRule>| DueItem {
+            rule_version: rule.version,
+            ..due::compute(rule.id.into(), &rule.value, self.subject, history, as_of)
+        };
+        self.rules.iter().map(item).collect()
+    }
+}
+
+/// Does the same with each of some things, half of them on another thread: what comes
+/// of them is in their order, as it would be on one.
+fn on_both_hands<T: Sync, R: Send>(things: &[T], work: impl Fn(&T) -> Vec<R> + Sync) -> Vec<R> {
+    let (here, there) = things.split_at(things.len().div_ceil(2));
+    let all = |some: &[T]| some.iter().flat_map(&work).collect::<Vec<R>>();
+    if there.is_empty() {
+        return all(here);
+    }
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| all(there));
+        let mut found = all(here);
+        match other.join() {
+            Ok(more) => found.extend(more),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+        found
+    })
 }
 
 /// Keeps an item under the id it has, or a fresh one, unless what is kept was
@@ -123,10 +164,9 @@ pub(crate) fn refresh(tx: &mut Tx<'_>, now: DateTime<Utc>, by: &str, subject: Th
     let zone = zone(tx)?;
     let parts = parts(tx)?;
     let family = parts.family(subject);
-    for item in compute(tx, &parts, Some(&family), &[], now, &Report::default())? {
-        keep(tx, now, by, zone, &item)?;
-    }
-    Ok(())
+    compute(tx, &parts, Some(&family), &[], now, &Report::default(), |tx, item| {
+        keep(tx, now, by, zone, &item).map(drop)
+    })
 }
 
 /// What is known of every gas supply, as of a moment.

@@ -4,7 +4,7 @@ use super::parts::Parts;
 use super::{Result, Tx};
 use crate::domain::booking::Why;
 use crate::domain::calendar::Interval;
-use crate::domain::facility::{GasSupply, Glovebox, MeasuredQuantity, Stored};
+use crate::domain::facility::{GasSupply, Glovebox, LevelLimits, MeasuredQuantity, Stored};
 use crate::domain::ids::ThingId;
 use crate::domain::physics::tightness::TightnessClass;
 use crate::domain::upkeep::contents::{self, Recent, SupplyHistory};
@@ -110,10 +110,12 @@ fn rises(
         off_stretches(&circulation.claimed, &circulation.read).into_iter().filter(ended).collect();
     let surplus = intervals.len().saturating_sub(MOST_STRETCHES);
     let mut stretches = Vec::with_capacity(intervals.len() - surplus);
+    let oxygen = readings::series_of(tx, stored.id, MeasuredQuantity::OxygenPpm)?;
+    let water = readings::series_of(tx, stored.id, MeasuredQuantity::WaterPpm)?;
     for interval in intervals.drain(surplus..) {
         let (from, until) = (interval.start(), interval.end());
-        let oxygen = readings::samples(tx, stored.id, MeasuredQuantity::OxygenPpm, from, until)?;
-        let water = readings::samples(tx, stored.id, MeasuredQuantity::WaterPpm, from, until)?;
+        let oxygen = readings::samples_of(tx, &oxygen, from, until)?;
+        let water = readings::samples_of(tx, &water, from, until)?;
         stretches.push(Stretch { interval, oxygen, water });
     }
     let volume = stored.value.internal_volume;
@@ -133,14 +135,23 @@ fn standing(
     let day_ago = scene.now - TimeDelta::hours(LEVEL_HOURS);
     let mut noticed = Vec::new();
     for quantity in [MeasuredQuantity::OxygenPpm, MeasuredQuantity::WaterPpm] {
-        let read = readings::samples(tx, stored.id, quantity, day_ago, scene.now)?;
-        match (read.is_empty(), stored.value.limits.of(quantity)) {
-            (false, Some(limits)) if stored.value.purifier.is_some() => {
-                let circulation = now_of(circulation, scene.now);
-                noticed.extend(level_under_circulation(scene, quantity, limits, &read, circulation));
-            }
-            (false, _) => {}
-            (true, _) => noticed.extend(silence(tx, scene, stored.id, quantity)?),
+        let series = readings::series_of(tx, stored.id, quantity)?;
+        let mut last = Vec::with_capacity(series.len());
+        for one in &series {
+            last.extend(readings::last_before(tx, one.id, readings::just_after(scene.now))?);
+        }
+        let fresh: Vec<f64> = last.iter().filter(|one| one.at >= day_ago).map(|one| one.value).collect();
+        if fresh.is_empty() {
+            noticed.extend(silence(tx, scene, stored.id, quantity)?);
+            continue;
+        }
+        // Only a level that stands high now is worth reading back to when it rose.
+        let stands_high = |limits: &LevelLimits| fresh.iter().any(|value| *value >= limits.caution.get());
+        let limits = stored.value.limits.of(quantity).filter(|_| stored.value.purifier.is_some());
+        if let Some(limits) = limits.filter(stands_high) {
+            let read = readings::samples_of(tx, &series, day_ago, scene.now)?;
+            let circulation = now_of(circulation, scene.now);
+            noticed.extend(level_under_circulation(scene, quantity, limits, &read, circulation));
         }
     }
     let pressures = readings::samples(tx, stored.id, MeasuredQuantity::BoxPressureMbar, day_ago, scene.now)?;

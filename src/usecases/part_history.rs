@@ -10,6 +10,7 @@ use crate::domain::ids::ThingId;
 use crate::domain::names::Word;
 use crate::domain::upkeep::circulation::{AirLeft, Brought, PurifierHistory};
 use crate::domain::upkeep::contents::{self, FormerCylinder, SupplyHistory};
+use crate::domain::upkeep::days::{self, Day};
 use crate::domain::upkeep::due::{History, Subject};
 use crate::domain::upkeep::lives::{self, Measure};
 use crate::domain::upkeep::rules::{Meter, PartKind, ReadAt, Trigger};
@@ -18,13 +19,21 @@ use crate::domain::upkeep::summed::{Manner, Summed, ends, fullest};
 use crate::domain::upkeep::{Sample, SensorReadings, Service, UpkeepRule, defaults};
 use crate::store::usage::Turns;
 use crate::store::{gloveboxes, reading_days, readings, services, site, usage};
-use chrono::{DateTime, DurationRound as _, TimeDelta, Utc};
+use chrono::{DateTime, DurationRound as _, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// Levels are looked at over so many days; a day more than the longest trend.
 const LEVEL_DAYS: i64 = 121;
+/// What was read longer ago than so many days is looked at day by day, where days
+/// are such that nothing is lost by it …
+const DETAILED_DAYS: i64 = 35;
+/// … and of counters, whose weeks are compared, so many.
+const DETAILED_COUNTS: i64 = 7 * RATE_WEEKS + 1;
+/// A level that counts while the circulation runs is looked at by the hour on
+/// days on which it was off for more than so many hours.
+const MOST_HOURS_OFF: f64 = 2.0;
 /// So many hours before that of the last reading are read one by one too.
 const TAIL_HOURS: i64 = 1;
 /// Use is looked at from so long before the last service, for the weekly rate.
@@ -36,23 +45,32 @@ pub(super) struct Loader<'a, 'b, 'c> {
     parts: &'c Parts,
     as_of: DateTime<Utc>,
     zone: Tz,
+    policies: Policies,
     services: HashMap<ThingId, Vec<Service>>,
     /// From when the readings of the part in hand are loaded.
     loaded: HashMap<(ThingId, MeasuredQuantity), DateTime<Utc>>,
+    /// Days of the part in hand that are looked at by the hour: on which something was done.
+    detailed: BTreeSet<NaiveDate>,
     /// Supplies of which everything is known already.
     supplies: &'c [(Stored<GasSupply>, SupplyHistory)],
 }
 
 impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     pub(super) fn new(tx: &'a mut Tx<'b>, parts: &'c Parts, as_of: DateTime<Utc>) -> Result<Self> {
-        let zone = super::due_items::zone(tx)?;
-        let (services, loaded) = (HashMap::new(), HashMap::new());
-        Ok(Self { tx, parts, as_of, zone, services, loaded, supplies: &[] })
+        let site = site::find(tx)?.map(|site| (site.value.timezone, site.value.policies));
+        let (zone, policies) = site.unwrap_or((Tz::UTC, Policies::default()));
+        let (services, loaded, detailed) = (HashMap::new(), HashMap::new(), BTreeSet::new());
+        Ok(Self { tx, parts, as_of, zone, policies, services, loaded, detailed, supplies: &[] })
     }
 
     /// The same, with what is known already of some supplies.
     pub(super) fn knowing(self, supplies: &'c [(Stored<GasSupply>, SupplyHistory)]) -> Self {
         Self { supplies, ..self }
+    }
+
+    /// The transaction that it loads in.
+    pub(super) fn tx(&mut self) -> &mut Tx<'b> {
+        self.tx
     }
 
     fn services_on(&mut self, id: ThingId) -> Result<&[Service]> {
@@ -92,7 +110,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             return Ok(Measure::Days);
         };
         let mut used = History::empty(self.zone);
-        self.loaded.clear();
+        self.begin(notes);
         self.load_meter(subject, meter, first, &mut used)?;
         Ok(match meter.counter() {
             Some(counter) => {
@@ -106,8 +124,8 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     /// What is known of a part, as far as the rules on it ask.
     pub(super) fn history(&mut self, subject: &Subject, rules: &[&UpkeepRule]) -> Result<History> {
         let mut history = History::empty(self.zone);
-        self.loaded.clear();
         history.services = self.notes(subject)?;
+        self.begin(&history.services);
         let from = self.levels_from(&history, rules);
         for rule in rules {
             for trigger in &rule.triggers {
@@ -115,6 +133,19 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             }
         }
         Ok(history)
+    }
+
+    /// Turns to another part, on which so much was done.
+    fn begin(&mut self, notes: &[ServiceNote]) {
+        self.loaded.clear();
+        self.detailed = notes.iter().map(|note| note.done_at.date_naive()).collect();
+        // Where what is looked at begins.
+        self.detailed.insert((self.as_of - TimeDelta::days(LEVEL_DAYS - 1)).date_naive());
+    }
+
+    /// The first day of which levels are compared for a trend.
+    fn trends_from(&self) -> NaiveDate {
+        (self.as_of - TimeDelta::days(LEVEL_DAYS)).date_naive()
     }
 
     /// From when rules ask for levels; without a regeneration on record
@@ -178,12 +209,15 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             Some(ReadAt::Glovebox) => subject.glovebox.map_or(subject.id, ThingId::from),
             Some(ReadAt::Itself) | None => subject.id,
         };
-        if self.is_news(subject.id, quantity, from) {
-            history.readings.insert(quantity, self.levels(at, quantity, from)?);
-        }
         let flow = MeasuredQuantity::CirculationM3H;
         if subject.kind == PartKind::Purifier && self.is_news(subject.id, flow, from) {
             history.purifier = self.purifier(subject, from)?;
+            let off = history.purifier.as_ref().map(|gas| gas.days_off(MOST_HOURS_OFF, self.as_of));
+            let first = self.trends_from();
+            self.detailed.extend(off.into_iter().flatten().filter(|date| *date >= first));
+        }
+        if self.is_news(subject.id, quantity, from) {
+            history.readings.insert(quantity, self.levels(at, quantity, from)?);
         }
         Ok(())
     }
@@ -206,7 +240,6 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
         let mut flow = self.sensors(subject.id, MeasuredQuantity::CirculationM3H, from)?;
         flow.extend(self.sensors(glovebox_id.into(), MeasuredQuantity::CirculationM3H, from)?);
         let habit = from.min(self.as_of - TimeDelta::weeks(RATE_WEEKS));
-        let policies = site::find(self.tx)?.map(|site| site.value.policies).unwrap_or_default();
         let turns = usage::turns(self.tx, glovebox_id, habit)?;
         Ok(Some(PurifierHistory {
             circulation: purifier.circulation,
@@ -215,7 +248,7 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             flow,
             temperature: self.sensors(glovebox_id.into(), MeasuredQuantity::TemperatureC, from)?,
             off: usage::circulation_off(self.tx, subject.id.uuid(), habit)?,
-            brought: turns.iter().map(|turns| brought(glovebox, turns, &policies)).collect(),
+            brought: turns.iter().map(|turns| brought(glovebox, turns, &self.policies)).collect(),
         }))
     }
 
@@ -232,14 +265,14 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
             }
             let mut sensors = Vec::new();
             for series in readings::series_of(self.tx, subject.id.uuid(), counter)? {
-                let mut points = self.series(series.id, counter, from)?;
+                let (mut points, days) = self.series(series.id, counter, from)?;
                 // What the counter showed before tells where it stood at the start.
                 if let Some(before) = readings::last_before(self.tx, series.id, from)? {
                     let known = points.partition_point(|point| point.first.at <= before.at);
                     points.drain(..known);
                     points.insert(0, Summed::single(Sample { at: before.at, value: before.value }));
                 }
-                sensors.push(SensorReadings::summed(series.sensor, points, Vec::new()));
+                sensors.push(SensorReadings::summed(series.sensor, points, Vec::new()).and_days(days));
             }
             history.readings.insert(counter, sensors);
             return Ok(());
@@ -267,9 +300,9 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     ) -> Result<Vec<SensorReadings>> {
         let mut sensors = Vec::new();
         for series in readings::series_of(self.tx, id.uuid(), quantity)? {
-            let points = self.series(series.id, quantity, from)?;
-            if !points.is_empty() {
-                sensors.push(SensorReadings::summed(series.sensor, points, Vec::new()));
+            let (points, days) = self.series(series.id, quantity, from)?;
+            if !points.is_empty() || !days.is_empty() {
+                sensors.push(SensorReadings::summed(series.sensor, points, Vec::new()).and_days(days));
             }
         }
         Ok(sensors)
@@ -284,8 +317,9 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
     ) -> Result<Vec<SensorReadings>> {
         let mut sensors = Vec::new();
         for series in readings::series_of(self.tx, id.uuid(), quantity)? {
-            let points = self.series(series.id, quantity, from)?;
-            let Some(last) = points.last().map(|point| point.last.at) else { continue };
+            let (points, days) = self.series(series.id, quantity, from)?;
+            let Some(last) = points.last().or(days.last().and_then(|day| day.parts.last())) else { continue };
+            let last = last.last.at;
             let mut tail = Vec::new();
             let from =
                 last.duration_trunc(TimeDelta::hours(1)).unwrap_or(last) - TimeDelta::hours(TAIL_HOURS);
@@ -294,18 +328,25 @@ impl<'a, 'b, 'c> Loader<'a, 'b, 'c> {
                     tail.push(Sample { at, value });
                 })?;
             }
-            sensors.push(SensorReadings::summed(series.sensor, points, tail));
+            sensors.push(SensorReadings::summed(series.sensor, points, tail).and_days(days));
         }
         Ok(sensors)
     }
 
+    /// What a series showed from `from` on, by the hour and in whole days.
     fn series(
         &mut self,
         series: i64,
         quantity: MeasuredQuantity,
         from: DateTime<Utc>,
-    ) -> Result<Vec<Summed>> {
-        Ok(reading_days::between(self.tx, series, Manner::of(quantity), from, self.as_of)?)
+    ) -> Result<(Vec<Summed>, Vec<Day>)> {
+        let manner = Manner::of(quantity);
+        let detailed = if manner == Manner::Counter { DETAILED_COUNTS } else { DETAILED_DAYS };
+        let until = self.as_of - TimeDelta::days(detailed);
+        let days = reading_days::whole(self.tx, series, manner, from, until)?;
+        let days = days::kept(manner, days, &self.detailed, self.trends_from());
+        let hours = reading_days::beside(self.tx, series, manner, from, self.as_of, &days)?;
+        Ok((hours, days))
     }
 
     fn samples(

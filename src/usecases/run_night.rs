@@ -179,12 +179,13 @@ fn compute(
     let supplies = due_items::supplies(tx, &parts, as_of)?;
     let (mut listed, mut due) = (Vec::new(), Vec::new());
     let mut kept = HashSet::new();
-    for item in due_items::compute(tx, &parts, None, &supplies, as_of, far)? {
+    due_items::compute(tx, &parts, None, &supplies, as_of, far, |tx, item| {
         let id = due_items::keep(tx, now, &actor.subject, zone, &item)?;
         kept.insert(id);
         listed.push(ReportItem::of(id.into(), &item));
-        due.push((id.into(), item));
-    }
+        due.push((id.into(), item.without_evidence()));
+        Ok(())
+    })?;
     for (id, computed_at) in crate::store::due_items::ages(tx)? {
         if computed_at <= as_of && !kept.contains(&id) {
             crate::store::due_items::delete(tx, id)?;

@@ -1,7 +1,7 @@
 //! What a night points out besides what is due.
 
 use crate::world::{World, on_both_backends};
-use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use chrono::{DateTime, DurationRound as _, SecondsFormat, TimeDelta, Utc};
 use diesel::QueryableByName;
 use diesel::sql_types::Text;
 use rand_chacha::ChaCha8Rng;
@@ -65,10 +65,14 @@ fn kept(world: &World) -> (BTreeSet<String>, BTreeSet<String>) {
         "SELECT series_id || ' ' || id || ' ' || hex(hours) AS line FROM reading_days",
         "SELECT series_id || ' ' || id || ' ' || encode(hours, 'hex') AS line FROM reading_days",
     );
+    let whole: Vec<Line> = raw.rows(
+        "SELECT 'whole ' || id || ' ' || hex(sums) AS line FROM whole_days",
+        "SELECT 'whole ' || id || ' ' || encode(sums, 'hex') AS line FROM whole_days",
+    );
     let due = "SELECT rule_id || ' ' || subject_id || ' ' || body AS line FROM due_items";
     let due: Vec<Line> = raw.rows(due, due);
     let lines = |all: Vec<Line>| all.into_iter().map(|one| one.line).collect();
-    (lines(days), lines(due))
+    (lines(days.into_iter().chain(whole).collect()), lines(due))
 }
 
 /// Forgets what nights have made, and that readings were ever summed up.
@@ -78,6 +82,7 @@ fn forget(world: &World) {
         "DELETE FROM due_date_history",
         "DELETE FROM due_items",
         "DELETE FROM nightly_runs",
+        "DELETE FROM whole_days",
         "DELETE FROM reading_days",
         "DELETE FROM stale_reading_days",
         match raw {
@@ -141,6 +146,30 @@ impl Gateway<'_> {
         self.world.keeper().post("/readings", &json!({ "readings": readings })).is(200);
     }
 
+    /// Three whole days six weeks ago, each minute of them: nights take them as a whole.
+    fn sends_whole_days(&mut self) {
+        let begin = (self.world.now() - TimeDelta::days(42)).duration_trunc(TimeDelta::days(1)).unwrap();
+        for day in 0..3 {
+            for quantity in [0, 2, 3] {
+                let value = |minute: i64| match quantity {
+                    2 if (600..660).contains(&minute) => 0.0,
+                    2 => 2.0,
+                    _ => f64::from(100 + i32::try_from(minute * 17 % 23).unwrap()) / 100.0,
+                };
+                let readings = (0..1440).map(|minute| {
+                    let at = begin + TimeDelta::minutes(1440 * day + minute);
+                    self.stored.insert((quantity, 0, at), value(minute));
+                    json!({
+                        "subject": "LYNX", "quantity": QUANTITIES[quantity], "sensor": "s0",
+                        "at": at.to_rfc3339(), "value": value(minute)
+                    })
+                });
+                let readings: Vec<Value> = readings.collect();
+                self.world.keeper().post("/readings", &json!({ "readings": readings })).is(200);
+            }
+        }
+    }
+
     fn takes_back(&mut self, key: (usize, usize, DateTime<Utc>)) {
         self.stored.remove(&key);
         let at = key.2.to_rfc3339_opts(SecondsFormat::Secs, true);
@@ -160,6 +189,7 @@ on_both_backends! {
         keeper.patch_with_etag("/gloveboxes/LYNX", "*", &json!({ "purifier": rated })).is(200);
         keeper.post("/upkeep-rules/defaults", &json!({})).is(200);
         let mut gateway = Gateway { world, chance: ChaCha8Rng::seed_from_u64(9), stored: BTreeMap::new() };
+        gateway.sends_whole_days();
         for round in 0..4 {
             for _ in 0..25 {
                 gateway.sends();
@@ -171,6 +201,8 @@ on_both_backends! {
             }
             night(world);
             let before = kept(world);
+            let whole = before.0.iter().filter(|line| line.starts_with("whole")).count();
+            assert_eq!(whole, 9, "whole days");
             assert!(before.0.len() > 5 && before.1.iter().any(|item| item.contains("uptake_known")), "{before:?}");
             forget(world);
             night(world);

@@ -13,7 +13,7 @@ use std::rc::Rc;
 
 /// What nights make, and what they keep of readings; and what is planted to go wrong (`plants`).
 const MADE: &str = "DROP TRIGGER IF EXISTS plant; DELETE FROM due_date_history; DELETE FROM due_items; DELETE FROM nightly_runs; \
-     DELETE FROM reading_days; INSERT OR IGNORE INTO stale_reading_days (series_id, day) \
+     DELETE FROM whole_days; DELETE FROM reading_days; INSERT OR IGNORE INTO stale_reading_days (series_id, day) \
      SELECT DISTINCT series_id, CAST(strftime('%s', at) AS INTEGER) / 86400 FROM readings;";
 
 /// What is due of each rule on each part, as of the moment of a night.

@@ -1,10 +1,11 @@
 //! When a box's gas ran through its purifier, and how much: by what was read,
 //! else by what is booked and by what the purifier is rated for.
 
+use super::days::EVEN;
 use super::observations::{STANDSTILL_M3_H, off_stretches};
 use super::sensors::longest_step;
 use super::summed::{SensorReadings, Summed, fullest, steady};
-use super::trend::{Sample, forward, hours_between, value_beside};
+use super::trend::{Tick, forward, hours_of, micros, tick_beside};
 use super::use_ahead::GasUse;
 use crate::domain::calendar::Interval;
 use crate::domain::calendar::interval::common;
@@ -13,7 +14,8 @@ use crate::domain::physics::antechamber::ChamberError;
 use crate::domain::physics::ingress::air_leak_water_to_oxygen;
 use crate::domain::physics::{OXYGEN_IN_AIR_PPM, STANDARD_ATMOSPHERE_MBAR, ZERO_CELSIUS_K};
 use crate::domain::quantity::{Celsius, CubicMetresPerHour, Fraction, Millibar, Moles};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The molar gas constant, J/(mol K) (CODATA 2018, exact).
 const GAS_CONSTANT: f64 = 8.314_462_618;
@@ -91,32 +93,37 @@ pub struct PurifierHistory {
 #[derive(Debug, Clone)]
 pub(super) struct Circulation {
     nominal: f64,
-    flow: Vec<Sample>,
-    longest: f64,
+    flow: Vec<Tick>,
+    /// The longest time between two readings that counts as seen, microseconds.
+    longest: i64,
     off: Vec<Interval>,
-    /// Hours off until the beginning of each interval.
-    before: Vec<f64>,
+    stands: Vec<Standstill>,
+}
+
+/// A time off in microseconds, and the hours off until it begins.
+#[derive(Debug, Clone, Copy)]
+struct Standstill {
+    start: i64,
+    end: i64,
+    before: f64,
 }
 
 impl Circulation {
     /// What is known of it until now.
     pub(super) fn until(purifier: &PurifierHistory, now: DateTime<Utc>) -> Self {
         let read: Vec<Summed> = fullest(&purifier.flow, now);
-        let claimed: Vec<Interval> = purifier.off.iter().map(|off| off.interval).collect();
-        let past: Vec<Interval> = Interval::new(DateTime::<Utc>::MIN_UTC, now).into_iter().collect();
-        let off = common(&off_stretches(&claimed, &read), &past);
-        let mut sum = 0.0;
-        let before = off
-            .iter()
-            .map(|interval| {
-                let before = sum;
-                sum += interval.hours();
-                before
-            })
-            .collect();
-        let flow = steady(&read);
-        let longest = longest_step(&flow);
-        Self { nominal: purifier.circulation.get(), flow, longest, off, before }
+        let off = purifier.off_until(&read, now);
+        let mut before = 0.0;
+        let stands = off.iter().map(|interval| {
+            let (start, end) = (interval.start().timestamp_micros(), interval.end().timestamp_micros());
+            let stand = Standstill { start, end, before };
+            before += interval.hours();
+            stand
+        });
+        let stands = stands.collect();
+        let flow = steady(&read).iter().map(Tick::of).collect();
+        let longest = micros(longest_step(&read));
+        Self { nominal: purifier.circulation.get(), flow, longest, off, stands }
     }
 
     /// Whether it was read at all.
@@ -131,58 +138,103 @@ impl Circulation {
 
     /// Hours off between two instants.
     pub(super) fn hours_off(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
-        (self.off_until(to) - self.off_until(from)).max(0.0)
+        let until = |at: DateTime<Utc>| {
+            let at = at.timestamp_micros();
+            self.off_until_from(&mut self.place(at), at)
+        };
+        (until(to) - until(from)).max(0.0)
     }
 
-    fn off_until(&self, at: DateTime<Utc>) -> f64 {
-        self.off_until_from(&mut self.place(at), at)
+    /// Whether it ran all the time from one instant to another, as evenly as
+    /// counts for one figure.
+    pub(super) fn is_even(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> bool {
+        let (from, to) = (from.timestamp_micros(), to.timestamp_micros());
+        let stands = self.stands.partition_point(|stand| stand.end <= from);
+        if self.stands.get(stands).is_some_and(|stand| stand.start < to) {
+            return false;
+        }
+        let first = self.flow.partition_point(|tick| tick.at < from);
+        let last = self.flow.partition_point(|tick| tick.at <= to);
+        // Before the first reading and after the last there may be gaps.
+        let seen = &self.flow[first.saturating_sub(1)..(last + 1).min(self.flow.len())];
+        let (low, high) = seen
+            .iter()
+            .fold((f64::INFINITY, 0.0_f64), |(low, high), tick| (low.min(tick.value), high.max(tick.value)));
+        let gap = |pair: &[Tick]| pair[1].at - pair[0].at > self.longest;
+        !self.is_read() || (first < last && high - low <= EVEN * high && !seen.windows(2).any(gap))
     }
 
     /// Hours off until an instant no earlier than the place.
-    pub(super) fn off_until_from(&self, place: &mut Place, at: DateTime<Utc>) -> f64 {
-        forward(&self.off, &mut place.off, |interval| interval.start() <= at);
+    pub(super) fn off_until_from(&self, place: &mut Place, at: i64) -> f64 {
+        forward(&self.stands, &mut place.off, |stand| stand.start <= at);
         let Some(last) = place.off.checked_sub(1) else { return 0.0 };
-        let interval = &self.off[last];
-        self.before[last] + hours_between(interval.start(), at.min(interval.end()))
+        let stand = &self.stands[last];
+        stand.before + hours_of(at.min(stand.end) - stand.start)
     }
 
     /// Where an instant lies among what is known.
-    fn place(&self, at: DateTime<Utc>) -> Place {
+    fn place(&self, at: i64) -> Place {
         Place {
-            off: self.off.partition_point(|interval| interval.start() <= at),
-            flow: self.flow.partition_point(|sample| sample.at < at),
+            off: self.stands.partition_point(|stand| stand.start <= at),
+            flow: self.flow.partition_point(|tick| tick.at < at),
         }
     }
 
     /// How much circulated at an instant, m³/h: `None` when none did. Between
     /// a reading of none and one of some, the nearer one counts.
     pub(super) fn at(&self, at: DateTime<Utc>) -> Option<f64> {
+        let at = at.timestamp_micros();
         self.at_from(&mut self.place(at), at).map(|(flow, _)| flow)
     }
 
     /// The same at an instant no earlier than the place, and whether it was read.
-    pub(super) fn at_from(&self, place: &mut Place, at: DateTime<Utc>) -> Option<(f64, bool)> {
-        forward(&self.off, &mut place.off, |interval| interval.start() <= at);
-        if place.off.checked_sub(1).is_some_and(|last| self.off[last].contains(at)) {
+    pub(super) fn at_from(&self, place: &mut Place, at: i64) -> Option<(f64, bool)> {
+        forward(&self.stands, &mut place.off, |stand| stand.start <= at);
+        if place.off.checked_sub(1).is_some_and(|last| at < self.stands[last].end) {
             return None;
         }
-        forward(&self.flow, &mut place.flow, |sample| sample.at < at);
+        forward(&self.flow, &mut place.flow, |tick| tick.at < at);
         let read = self.read_beside(place.flow, at);
         let flow = read.unwrap_or(self.nominal);
         (flow >= STANDSTILL_M3_H).then_some((flow, read.is_some()))
     }
 
-    fn read_beside(&self, next: usize, at: DateTime<Utc>) -> Option<f64> {
-        let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= self.longest;
-        let before = next.checked_sub(1).and_then(|before| self.flow.get(before)).filter(near);
-        let after = self.flow.get(next).filter(near);
+    fn read_beside(&self, next: usize, at: i64) -> Option<f64> {
+        let before = next.checked_sub(1).and_then(|before| self.flow.get(before));
+        let before = before.filter(|tick| at - tick.at <= self.longest);
+        let after = self.flow.get(next).filter(|tick| tick.at - at <= self.longest);
         if let (Some(before), Some(after)) = (before, after)
             && (before.value < STANDSTILL_M3_H || after.value < STANDSTILL_M3_H)
         {
             let nearer = if after.at - at <= at - before.at { after } else { before };
             return Some(nearer.value);
         }
-        value_beside(&self.flow, next, at, self.longest)
+        tick_beside(&self.flow, next, at, self.longest)
+    }
+}
+
+impl PurifierHistory {
+    /// When it was off until now, by what was read of the flow and what is booked.
+    fn off_until(&self, read: &[Summed], now: DateTime<Utc>) -> Vec<Interval> {
+        let claimed: Vec<Interval> = self.off.iter().map(|off| off.interval).collect();
+        let past: Vec<Interval> = Interval::new(DateTime::<Utc>::MIN_UTC, now).into_iter().collect();
+        common(&off_stretches(&claimed, read), &past)
+    }
+
+    /// The days (UTC) on which the circulation was off for more than so many hours.
+    pub fn days_off(&self, hours: f64, now: DateTime<Utc>) -> BTreeSet<NaiveDate> {
+        let mut off: BTreeMap<NaiveDate, f64> = BTreeMap::new();
+        for interval in &self.off_until(&fullest(&self.flow, now), now) {
+            let (mut date, last) = (interval.start().date_naive(), interval.end().date_naive());
+            while date <= last {
+                let begin = date.and_time(NaiveTime::MIN).and_utc();
+                let day = Interval::new(begin, begin + TimeDelta::days(1));
+                let part = day.ok().and_then(|day| day.intersection(interval));
+                *off.entry(date).or_default() += part.map_or(0.0, |part| part.hours());
+                date += TimeDelta::days(1);
+            }
+        }
+        off.into_iter().filter(|(_, off)| *off > hours).map(|(date, _)| date).collect()
     }
 }
 
@@ -199,7 +251,7 @@ mod tests {
     use super::*;
     use crate::domain::names::{Name, Tag};
     use crate::domain::quantity::{Litres, Minutes};
-    use chrono::TimeDelta;
+    use crate::domain::upkeep::trend::Sample;
     use uuid::Uuid;
 
     fn at(hours: i64) -> DateTime<Utc> {

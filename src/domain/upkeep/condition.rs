@@ -4,7 +4,7 @@
 use super::circulation::Circulation;
 use super::evidence::{Assessment, DueDates, Evidence, Verdict, digits, is_stale};
 use super::rise;
-use super::sensors::{self, FaultKind, Inspected, SensorReadings, Worth};
+use super::sensors::{self, FaultKind, Inspected, SensorReadings, Silences, Worth};
 use super::summed::Summed;
 use super::trend::{Sample, hours_between};
 use crate::domain::calendar::Length;
@@ -16,11 +16,9 @@ use chrono_tz::Tz;
 const STALE_DAYS: i64 = 7;
 /// Trends are taken over at most this many days back.
 pub(super) const WINDOW_DAYS: i64 = 120;
-/// What is said of what sensors show …
+/// What is said of what sensors show, besides when they show nothing.
 const SHOWN: [FaultKind; 5] =
     [FaultKind::Stuck, FaultKind::Saturated, FaultKind::Jump, FaultKind::Serviced, FaultKind::Lone];
-/// … and of when they show nothing.
-const SILENCES: [FaultKind; 2] = [FaultKind::DroppedOut, FaultKind::Silent];
 
 /// The limit of a condition.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,11 +72,10 @@ impl Levels<'_> {
 
     /// What is wrong with the sensors, in sentences. What they show without
     /// circulation is no fault, and no silence either.
-    fn told(&self, inspected: &[Inspected], unit: &str, everything: &[Inspected]) -> Vec<String> {
-        let told = |one: &Inspected, kinds: &[FaultKind]| one.told(kinds, self.start(), unit, self.zone);
-        let shown = inspected.iter().flat_map(|one| told(one, &SHOWN));
-        let mut told: Vec<String> =
-            shown.chain(everything.iter().flat_map(|one| told(one, &SILENCES))).collect();
+    fn told(&self, inspected: &[Inspected], unit: &str, everything: &[Silences]) -> Vec<String> {
+        let shown = inspected.iter().flat_map(|one| one.told(&SHOWN, self.start(), unit, self.zone));
+        let silent = everything.iter().flat_map(|one| one.told(self.start(), unit, self.zone));
+        let mut told: Vec<String> = shown.chain(silent).collect();
         if inspected.iter().any(|one| one.faults.iter().any(|fault| fault.to > self.start())) {
             told.push(
                 "values set aside and those of a sensor that stuck or sat at the end of its scale do not count for the \
@@ -93,25 +90,28 @@ impl Levels<'_> {
 /// Judges what was read after the last service.
 pub(super) fn assess(condition: Condition, levels: &Levels<'_>) -> Assessment {
     let (quantity, unit) = (condition.quantity, condition.quantity.unit());
-    let lately: Vec<SensorReadings> =
-        levels.sensors.iter().map(|one| one.only(|at| levels.is_late_enough(at))).collect();
-    let everything = sensors::silences(&lately, levels.now);
-    let counted: Vec<SensorReadings> = match levels.circulation {
-        None => lately,
-        Some(gas) => lately.iter().map(|one| one.only(|at| gas.at(at).is_some())).collect(),
-    };
-    let inspected = sensors::inspect(quantity, &counted, &levels.services, levels.now);
-    let mut judged: Vec<(&Inspected, Assessment)> =
-        inspected.iter().map(|one| (one, judge(condition, one, tail_of(one, &counted), levels))).collect();
+    let lately = |point: &Summed| levels.is_late_enough(point.at);
+    // On a whole day the circulation did not stand for long.
+    let runs = |point: &Summed, gas: &Circulation| point.is_long() || gas.at(point.at).is_some();
+    let counts = |point: &Summed| lately(point) && levels.circulation.is_none_or(|gas| runs(point, gas));
+    let everything = sensors::silences(levels.sensors, lately, levels.now);
+    let inspected = sensors::inspect_where(quantity, levels.sensors, counts, &levels.services, levels.now);
+    let mut judged: Vec<(&Inspected, Assessment)> = inspected
+        .iter()
+        .map(|one| {
+            let tail = tail_of(one, levels.sensors).iter().copied();
+            let tail = tail.filter(|sample| counts(&Summed::single(*sample)));
+            (one, judge(condition, one, &tail.collect::<Vec<_>>(), levels))
+        })
+        .collect();
     // Of equals the sensor with the most readings, which comes first.
     let governing = (0..judged.len()).min_by_key(|index| rank(&judged[*index].1.verdict));
     let left_out = levels.circulation.as_ref().map(|_| {
-        let recent = |all: &[Inspected]| {
-            let points = all.iter().flat_map(Inspected::points).map(|(point, _)| point);
-            let recent = points.filter(|point| levels.is_recent(point.at));
-            recent.map(|point| u64::from(point.count)).sum::<u64>()
+        let recent = |points: &mut dyn Iterator<Item = &Summed>| {
+            points.filter(|point| levels.is_recent(point.at)).map(|point| u64::from(point.count)).sum::<u64>()
         };
-        let count = recent(&everything) - recent(&inspected);
+        let all = recent(&mut everything.iter().flat_map(|one| &one.points));
+        let count = all - recent(&mut inspected.iter().flat_map(Inspected::points).map(|(point, _)| point));
         format!("the level counts while the circulation runs: {count} reading(s) without it were left out")
     });
     let Some(governing) = governing else {
@@ -185,7 +185,8 @@ fn judge(condition: Condition, sensor: &Inspected, tail: &[Sample], levels: &Lev
 /// without readings that is longer than the level must be sustained ends the
 /// run, since nobody saw what it did. Readings below the limit that cannot be
 /// believed do not count. Of an hour whose readings were summed up all must be
-/// above, so that the run may begin up to an hour later than it did.
+/// above, so that the run may begin up to an hour later than it did; of a whole
+/// day long ago likewise.
 fn alarm(
     condition: Condition,
     sensor: &Inspected,

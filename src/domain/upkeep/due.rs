@@ -187,6 +187,15 @@ impl DueItem {
         let governing = self.triggers.iter().find(|trigger| trigger.governs);
         governing.map(|trigger| trigger.summary.as_str()).or(self.reason.as_deref()).unwrap_or_default()
     }
+
+    /// The same without what it rests on, for whoever holds many of them.
+    #[must_use]
+    pub fn without_evidence(mut self) -> Self {
+        for trigger in &mut self.triggers {
+            trigger.evidence = Evidence::default();
+        }
+        self
+    }
 }
 
 /// Works out one item: a rule on a part, by what is known, at a moment.

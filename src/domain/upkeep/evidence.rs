@@ -1,7 +1,7 @@
 //! What a due date rests on, kept with it so that anyone can judge it.
 
 use super::summed::{self, Summed};
-use super::trend::{Sample, hours_between, median};
+use super::trend::{Sample, hours_between};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -62,7 +62,7 @@ impl ReadingsUsed {
         let between = between.map(|gap| (hours_between(gap.from, gap.to), gap));
         let mut gaps: Vec<(f64, Gap)> = between.filter(|(hours, _)| *hours > 24.0).collect();
         if !gaps.is_empty() {
-            let usual = usual_step(points);
+            let usual = summed::usual_step(points);
             gaps.retain(|(hours, _)| *hours > 5.0 * usual);
         }
         gaps.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -76,17 +76,6 @@ impl ReadingsUsed {
             gaps,
         }
     }
-}
-
-/// The median time between readings, hours; those of an hour are taken as evenly spread.
-fn usual_step(points: &[Summed]) -> f64 {
-    let mut steps: Vec<f64> =
-        points.windows(2).map(|pair| hours_between(pair[0].last.at, pair[1].first.at)).collect();
-    for point in points.iter().filter(|point| point.count > 1) {
-        let even = hours_between(point.first.at, point.last.at) / f64::from(point.count - 1);
-        steps.extend(std::iter::repeat_n(even, point.count as usize - 1));
-    }
-    median(&mut steps).unwrap_or(0.0)
 }
 
 /// A number that the date follows from.

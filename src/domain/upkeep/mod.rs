@@ -3,6 +3,7 @@
 pub mod circulation;
 mod condition;
 pub mod contents;
+pub mod days;
 pub mod defaults;
 pub mod due;
 pub mod evidence;

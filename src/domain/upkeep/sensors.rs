@@ -14,7 +14,7 @@ mod record;
 use super::evidence::digits;
 use super::report::moment;
 pub use super::summed::SensorReadings;
-use super::summed::{Summed, named};
+use super::summed::{Summed, count, named, usual_step};
 use super::trend::{Sample, hours_between, quick_median};
 use crate::domain::facility::MeasuredQuantity;
 use chrono::{DateTime, Utc};
@@ -31,7 +31,7 @@ const FEWEST_NEIGHBOURS: usize = 2;
 /// A value is lone so many standard deviations of its neighbours away.
 const LONE_DEVIATIONS: f64 = 5.0;
 /// More values than this in a row are lone only for [`LONE_HOURS`].
-const LONE_IN_A_ROW: usize = 2;
+const LONE_IN_A_ROW: u64 = 2;
 /// Longer than this a level stands high; it does not only jump up and down.
 const LONE_HOURS: f64 = 6.0;
 
@@ -67,6 +67,9 @@ const EXPLAINED_HOURS: i64 = 24;
 const GAP: (f64, f64) = (6.0, 5.0);
 /// A sensor is silent after so many hours and so many usual times between readings.
 const SILENT: (f64, f64) = (24.0, 5.0);
+
+/// What is said of when a sensor shows nothing.
+const SILENCES: [FaultKind; 2] = [FaultKind::DroppedOut, FaultKind::Silent];
 
 /// Faults of one kind that are told one by one.
 const MOST_TOLD: usize = 3;
@@ -177,53 +180,64 @@ impl Inspected {
 
     /// What is wrong of some kinds, in sentences, as far as it reaches beyond `since`.
     pub fn told(&self, kinds: &[FaultKind], since: DateTime<Utc>, unit: &str, zone: Tz) -> Vec<String> {
-        let wanted = |fault: &&Fault| fault.to > since && kinds.contains(&fault.kind);
-        let mut faults: Vec<&Fault> = self.faults.iter().filter(wanted).collect();
-        faults.sort_by_key(|fault| (fault.kind, fault.from));
-        let mut told = Vec::new();
-        for alike in faults.chunk_by(|one, other| one.kind == other.kind) {
-            let hidden = alike.len().saturating_sub(MOST_TOLD);
-            told.extend(alike[hidden..].iter().map(|fault| self.sentence(fault, unit, zone)));
-            if hidden > 0 {
-                told.push(format!("{}: {hidden} time(s) before likewise", self.name()));
-            }
-        }
-        told
+        told(&self.name(), &self.faults, kinds, since, unit, zone)
     }
+}
 
-    fn sentence(&self, fault: &Fault, unit: &str, zone: Tz) -> String {
-        let (name, value, count) = (self.name(), plain(fault.value), fault.count);
-        let (from, to) = (moment(fault.from, zone), moment(fault.to, zone));
-        let hours = digits(hours_between(fault.from, fault.to));
-        match fault.kind {
-            FaultKind::Stuck => {
-                format!("{name} stuck at {value} {unit} from {from} to {to} ({count} readings)")
-            }
-            FaultKind::Saturated => {
-                format!(
-                    "{name} sat at the end of its scale, {value} {unit}, from {from} to {to} ({count} readings)"
-                )
-            }
-            FaultKind::Jump => {
-                format!(
-                    "{name} jumped by {value} {unit} on {to} and stayed there, with no service that explains it"
-                )
-            }
-            FaultKind::Serviced => {
-                format!("{name} changed by {value} {unit} on {to}, about when a service was done")
-            }
-            FaultKind::Lone if count == 1 => {
-                format!(
-                    "{name} showed {value} {unit} on {from}, which the readings around it contradict: set aside"
-                )
-            }
-            FaultKind::Lone => format!(
-                "{name} showed {count} values that the readings around them contradict: set aside; the first, {value} \
-                 {unit}, on {from}"
-            ),
-            FaultKind::DroppedOut => format!("{name} dropped out from {from} to {to} ({hours} h)"),
-            FaultKind::Silent => format!("{name} has been silent since {from} ({hours} h)"),
+fn told(
+    name: &str,
+    faults: &[Fault],
+    kinds: &[FaultKind],
+    since: DateTime<Utc>,
+    unit: &str,
+    zone: Tz,
+) -> Vec<String> {
+    let wanted = |fault: &&Fault| fault.to > since && kinds.contains(&fault.kind);
+    let mut faults: Vec<&Fault> = faults.iter().filter(wanted).collect();
+    faults.sort_by_key(|fault| (fault.kind, fault.from));
+    let mut told = Vec::new();
+    for alike in faults.chunk_by(|one, other| one.kind == other.kind) {
+        let hidden = alike.len().saturating_sub(MOST_TOLD);
+        told.extend(alike[hidden..].iter().map(|fault| sentence(name, fault, unit, zone)));
+        if hidden > 0 {
+            told.push(format!("{name}: {hidden} time(s) before likewise"));
         }
+    }
+    told
+}
+
+fn sentence(name: &str, fault: &Fault, unit: &str, zone: Tz) -> String {
+    let (value, count) = (plain(fault.value), fault.count);
+    let (from, to) = (moment(fault.from, zone), moment(fault.to, zone));
+    let hours = digits(hours_between(fault.from, fault.to));
+    match fault.kind {
+        FaultKind::Stuck => {
+            format!("{name} stuck at {value} {unit} from {from} to {to} ({count} readings)")
+        }
+        FaultKind::Saturated => {
+            format!(
+                "{name} sat at the end of its scale, {value} {unit}, from {from} to {to} ({count} readings)"
+            )
+        }
+        FaultKind::Jump => {
+            format!(
+                "{name} jumped by {value} {unit} on {to} and stayed there, with no service that explains it"
+            )
+        }
+        FaultKind::Serviced => {
+            format!("{name} changed by {value} {unit} on {to}, about when a service was done")
+        }
+        FaultKind::Lone if count == 1 => {
+            format!(
+                "{name} showed {value} {unit} on {from}, which the readings around it contradict: set aside"
+            )
+        }
+        FaultKind::Lone => format!(
+            "{name} showed {count} values that the readings around them contradict: set aside; the first, {value} \
+             {unit}, on {from}"
+        ),
+        FaultKind::DroppedOut => format!("{name} dropped out from {from} to {to} ({hours} h)"),
+        FaultKind::Silent => format!("{name} has been silent since {from} ({hours} h)"),
     }
 }
 
@@ -242,7 +256,18 @@ pub fn inspect(
     services: &[DateTime<Utc>],
     now: DateTime<Utc>,
 ) -> Vec<Inspected> {
-    judged(quantity, sensors, Some(services), now)
+    inspect_where(quantity, sensors, |_| true, services, now)
+}
+
+/// The same by what they showed that counts.
+pub(super) fn inspect_where(
+    quantity: MeasuredQuantity,
+    sensors: &[SensorReadings],
+    counts: impl Fn(&Summed) -> bool,
+    services: &[DateTime<Utc>],
+    now: DateTime<Utc>,
+) -> Vec<Inspected> {
+    judged(quantity, records(sensors, counts, now), Some(services), now)
 }
 
 /// The same without looking for jumps.
@@ -251,16 +276,15 @@ pub(super) fn inspect_but_for_jumps(
     sensors: &[SensorReadings],
     now: DateTime<Utc>,
 ) -> Vec<Inspected> {
-    judged(quantity, sensors, None, now)
+    judged(quantity, records(sensors, |_| true, now), None, now)
 }
 
 fn judged(
     quantity: MeasuredQuantity,
-    sensors: &[SensorReadings],
+    records: Vec<Record>,
     services: Option<&[DateTime<Utc>]>,
     now: DateTime<Utc>,
 ) -> Vec<Inspected> {
-    let records = records(sensors, now);
     let judged: Vec<Judged> = (0..records.len())
         .map(|index| {
             let others = records.iter().enumerate().filter(|(other, _)| *other != index);
@@ -279,24 +303,47 @@ fn judged(
     records.into_iter().zip(judged).map(whole).collect()
 }
 
-/// Notices of all sensors of one quantity only when they showed nothing.
-pub(super) fn silences(sensors: &[SensorReadings], now: DateTime<Utc>) -> Vec<Inspected> {
-    let whole = |record: Record| Inspected {
-        faults: record.silences(now),
-        worth: vec![Worth::Good; record.points.len()],
-        steps: Vec::new(),
-        sensor: record.sensor,
-        points: record.points,
-        samples: record.samples,
-    };
-    records(sensors, now).into_iter().map(whole).collect()
+/// Of each sensor what it showed that counts, and when it showed
+/// nothing; the one with the most readings first.
+pub(super) fn silences(
+    sensors: &[SensorReadings],
+    counts: impl Fn(&Summed) -> bool,
+    now: DateTime<Utc>,
+) -> Vec<Silences> {
+    let mut all: Vec<Silences> = sensors
+        .iter()
+        .map(|one| {
+            let points = one.points_where(now, &counts);
+            let faults = record::silences(&points, now);
+            Silences { sensor: one.sensor.clone(), readings: count(&points), points, faults }
+        })
+        .filter(|one| !one.points.is_empty())
+        .collect();
+    all.sort_by(|a, b| b.readings.cmp(&a.readings).then_with(|| a.sensor.cmp(&b.sensor)));
+    all
 }
 
-/// The sensors that showed anything, the one with the most readings first.
-fn records(sensors: &[SensorReadings], now: DateTime<Utc>) -> Vec<Record> {
+/// What a sensor showed, and when it showed nothing.
+pub(super) struct Silences {
+    sensor: String,
+    readings: u64,
+    /// What it showed.
+    pub(super) points: Vec<Summed>,
+    faults: Vec<Fault>,
+}
+
+impl Silences {
+    /// When it showed nothing beyond `since`, in sentences.
+    pub(super) fn told(&self, since: DateTime<Utc>, unit: &str, zone: Tz) -> Vec<String> {
+        told(&named(&self.sensor), &self.faults, &SILENCES, since, unit, zone)
+    }
+}
+
+/// The sensors that showed anything that counts, the one with the most readings first.
+fn records(sensors: &[SensorReadings], counts: impl Fn(&Summed) -> bool, now: DateTime<Utc>) -> Vec<Record> {
     let mut records: Vec<Record> = sensors
         .iter()
-        .map(|one| Record::of(&one.sensor, one.points(now)))
+        .map(|one| Record::of(&one.sensor, one.points_where(now, &counts)))
         .filter(|record| !record.points.is_empty())
         .collect();
     records.sort_by(|a, b| b.readings.cmp(&a.readings).then_with(|| a.sensor.cmp(&b.sensor)));
@@ -328,8 +375,8 @@ fn spacing(samples: &[Sample]) -> f64 {
 
 /// The longest time between two readings that counts as seen, hours: six, or
 /// five times the usual.
-pub fn longest_step(samples: &[Sample]) -> f64 {
-    GAP.0.max(GAP.1 * spacing(samples))
+pub fn longest_step(points: &[Summed]) -> f64 {
+    GAP.0.max(GAP.1 * usual_step(points))
 }
 
 #[cfg(test)]

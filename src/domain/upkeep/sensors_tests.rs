@@ -173,7 +173,7 @@ fn gaps_and_silence_are_told() {
     let found = inspect(OXYGEN, &[SensorReadings::new("o2-1", samples)], &[], now).remove(0);
     assert_eq!(kinds(&found), [FaultKind::DroppedOut, FaultKind::Silent]);
     assert_eq!((found.faults[0].from, found.faults[0].to), (at(49 * 60), at(80 * 60)));
-    assert!((longest_step(found.samples()) - 6.0).abs() < 1e-9);
+    assert!((longest_step(&found.points) - 6.0).abs() < 1e-9);
 }
 
 #[test]

@@ -1,15 +1,22 @@
 //! Readings of one sensor that lie close together, summed up clock hour by
 //! clock hour, so that a long history weighs no more than its hours. A sensor
 //! that is read at most [`FEWEST_SUMMED`] times an hour is left as it is, so that
-//! nothing changes for it. Knows nothing of where sums are kept.
+//! nothing changes for it. Of long ago whole days stand for their hours (`days`).
+//! Knows nothing of where sums are kept.
 
+use super::days::{self, Day, HOURS};
 use super::observations::STANDSTILL_M3_H;
 use super::trend::{Sample, hours_between};
 use crate::domain::facility::MeasuredQuantity;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
 /// With no more readings an hour than this each stands for itself.
 pub const FEWEST_SUMMED: usize = 4;
+
+/// Of whole days what is steady is told so often …
+const STEADY: TimeDelta = TimeDelta::hours(6);
+/// … and the means of so many hours together where that is fine enough.
+const JOINED: usize = 2;
 
 /// Differences beyond so many steps of a scale are more than its last digit.
 pub(super) const FAR_STEPS: f64 = 1.9;
@@ -135,6 +142,11 @@ impl Summed {
         Sample { at: self.at, value: self.mean }
     }
 
+    /// Whether it stands for a day, or a part of one, rather than for an hour.
+    pub(super) fn is_long(&self) -> bool {
+        self.last.at - self.first.at > TimeDelta::hours(1)
+    }
+
     /// Whether all are equal.
     pub(super) fn is_still(&self) -> bool {
         same(self.low, self.high)
@@ -175,12 +187,21 @@ pub fn ends(points: &[Summed]) -> Vec<Sample> {
     points.iter().flat_map(|point| both(point, point.first, point.last)).collect()
 }
 
-/// The mean of each hour at its first and at its last reading: for flows, which
-/// stand or do not from the one to the other.
+/// The mean of each hour at its first and at its last reading, of each longer part of
+/// a day some times in between too: for flows, which stand or do not from the one
+/// to the other.
 pub(super) fn steady(points: &[Summed]) -> Vec<Sample> {
-    let mean = |point: &Summed, at| Sample { at, value: point.mean };
-    let ends = |point| both(point, mean(point, point.first.at), mean(point, point.last.at));
-    points.iter().flat_map(ends).collect()
+    let mut all = Vec::with_capacity(2 * points.len());
+    for point in points {
+        let mean = |at| Sample { at, value: point.mean };
+        let mut at = point.first.at;
+        while at < point.last.at {
+            all.push(mean(at));
+            at += STEADY;
+        }
+        all.push(mean(point.last.at));
+    }
+    all
 }
 
 fn both(point: &Summed, first: Sample, last: Sample) -> impl Iterator<Item = Sample> + use<> {
@@ -189,21 +210,71 @@ fn both(point: &Summed, first: Sample, last: Sample) -> impl Iterator<Item = Sam
 
 /// The mean of each hour; where nothing was read for longer than `longest`
 /// hours before or after, or at the ends, at the first and the last reading too.
-pub(super) fn averages(points: &[Summed], longest: f64) -> Vec<Sample> {
+/// Whole days give the means of their hours, or of some together where that is fine
+/// enough.
+pub(super) fn averages(
+    points: &[Summed],
+    whole: &[Day],
+    longest: f64,
+    is_even: impl Fn(&Summed) -> bool,
+) -> Vec<Sample> {
     let mut all = Vec::with_capacity(points.len() + 2);
     for (index, point) in points.iter().enumerate() {
         let apart = |one: &Summed, next: &Summed| hours_between(one.last.at, next.first.at) > longest;
         let many = point.count > 1;
         let begins = index.checked_sub(1).is_none_or(|before| apart(&points[before], point));
-        if many && begins {
-            all.push(Sample { at: point.first.at, value: point.mean });
+        let ends = points.get(index + 1).is_none_or(|next| apart(point, next));
+        let day = if point.is_long() { day_of(point, whole) } else { None };
+        let begin = all.len();
+        match day {
+            Some(day) => {
+                let joined = if is_even(point) { JOINED } else { 1 };
+                all.extend(days::means(day, joined).map(|(at, value)| Sample { at, value }));
+            }
+            None => all.push(point.average()),
         }
-        all.push(point.average());
-        if many && points.get(index + 1).is_none_or(|next| apart(point, next)) {
-            all.push(Sample { at: point.last.at, value: point.mean });
+        if many && begins {
+            let value = all[begin].value;
+            all.insert(begin, Sample { at: point.first.at, value });
+        }
+        if many && ends {
+            let value = all[all.len() - 1].value;
+            all.push(Sample { at: point.last.at, value });
         }
     }
     all
+}
+
+/// The day that a point stands for.
+fn day_of<'a>(point: &Summed, whole: &'a [Day]) -> Option<&'a Day> {
+    let date = point.first.at.date_naive();
+    let found = whole.binary_search_by(|day| day.date().cmp(&date)).ok()?;
+    whole.get(found).filter(|day| day.means.len() == HOURS)
+}
+
+/// The median time between readings, hours; those summed up are taken as evenly spread.
+pub(super) fn usual_step(points: &[Summed]) -> f64 {
+    let between = points.windows(2).map(|pair| (hours_between(pair[0].last.at, pair[1].first.at), 1));
+    let within = points.iter().filter(|point| point.count > 1).map(|point| {
+        let steps = point.count - 1;
+        (hours_between(point.first.at, point.last.at) / f64::from(steps), u64::from(steps))
+    });
+    let mut steps: Vec<(f64, u64)> = between.chain(within).collect();
+    steps.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let all: u64 = steps.iter().map(|(_, times)| times).sum();
+    let number = |number: u64| {
+        let mut before = 0;
+        let mut holds = steps.iter().filter(|(_, times)| {
+            before += times;
+            before > number
+        });
+        holds.next().map_or(0.0, |(step, _)| *step)
+    };
+    match all {
+        0 => 0.0,
+        odd if odd % 2 == 1 => number(all / 2),
+        _ => f64::midpoint(number(all / 2 - 1), number(all / 2)),
+    }
 }
 
 /// The readings of one sensor.
@@ -215,6 +286,8 @@ pub struct SensorReadings {
     pub samples: Vec<Sample>,
     /// What it showed besides, summed up.
     hours: Vec<Summed>,
+    /// What it showed on whole days of long ago.
+    days: Vec<Day>,
     /// The last of what was summed up, reading by reading, in whole hours.
     tail: Vec<Sample>,
 }
@@ -222,13 +295,20 @@ pub struct SensorReadings {
 impl SensorReadings {
     /// What a sensor showed.
     pub fn new(sensor: impl Into<String>, samples: Vec<Sample>) -> Self {
-        Self { sensor: sensor.into(), samples, hours: Vec::new(), tail: Vec::new() }
+        Self { sensor: sensor.into(), samples, hours: Vec::new(), days: Vec::new(), tail: Vec::new() }
     }
 
     /// What a sensor showed, summed up. What was read in the last hours of it
     /// may come along reading by reading; it begins with a whole hour.
     pub fn summed(sensor: impl Into<String>, hours: Vec<Summed>, tail: Vec<Sample>) -> Self {
-        Self { sensor: sensor.into(), samples: Vec::new(), hours, tail }
+        Self { sensor: sensor.into(), samples: Vec::new(), hours, days: Vec::new(), tail }
+    }
+
+    /// The same with whole days besides, in order of time: of long ago, and such
+    /// that circulation did not stand for long where the level counts only while it runs.
+    #[must_use]
+    pub fn and_days(self, days: Vec<Day>) -> Self {
+        Self { days, ..self }
     }
 
     /// What people call it.
@@ -238,31 +318,32 @@ impl SensorReadings {
 
     /// What it showed until `now`: numbers only, in order of time, one an instant.
     pub fn points(&self, now: DateTime<Utc>) -> Vec<Summed> {
-        let sound = |sample: &&Sample| sample.value.is_finite() && sample.at <= now;
-        let single = |sample: &Sample| Summed::single(*sample);
-        let mut points: Vec<Summed> = self.samples.iter().filter(sound).map(single).collect();
-        points.extend(self.hours.iter().filter(|point| point.last.at <= now));
-        points.sort_by_key(|point| point.first.at);
-        points.dedup_by_key(|point| point.first.at);
+        self.points_where(now, |_| true)
+    }
+
+    /// The same as far as it counts.
+    pub(super) fn points_where(&self, now: DateTime<Utc>, counts: impl Fn(&Summed) -> bool) -> Vec<Summed> {
+        let is_sound = |point: &Summed| point.middle.is_finite() && point.last.at <= now && counts(point);
+        let most = self.samples.len() + self.hours.len() + self.days.len();
+        let mut points: Vec<Summed> = Vec::with_capacity(most);
+        points.extend(self.samples.iter().copied().map(Summed::single).filter(is_sound));
+        let parts = self.days.iter().flat_map(|day| &day.parts);
+        points.extend(parts.chain(&self.hours).filter(|point| is_sound(point)));
+        if !points.is_sorted_by(|one, next| one.first.at < next.first.at) {
+            points.sort_by_key(|point| point.first.at);
+            points.dedup_by_key(|point| point.first.at);
+        }
         points
+    }
+
+    /// What it showed on whole days, in order of time.
+    pub(super) fn days(&self) -> &[Day] {
+        &self.days
     }
 
     /// The last of what was summed up, reading by reading.
     pub(super) fn tail(&self) -> &[Sample] {
         &self.tail
-    }
-
-    /// Only what was shown at instants that count.
-    pub(super) fn only(&self, counts: impl Fn(DateTime<Utc>) -> bool) -> Self {
-        let samples = self.samples.iter().filter(|sample| counts(sample.at)).copied();
-        let hours = self.hours.iter().filter(|point| counts(point.at)).copied();
-        let tail = self.tail.iter().filter(|sample| counts(sample.at)).copied();
-        Self {
-            sensor: self.sensor.clone(),
-            samples: samples.collect(),
-            hours: hours.collect(),
-            tail: tail.collect(),
-        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! Tests of summing up: against the readings themselves.
 
-use super::super::circulation::PurifierHistory;
+use super::super::circulation::{Circulation, PurifierHistory};
 use super::super::condition::{self, Condition, Levels};
 use super::super::evidence::{Assessment, DueDates, Verdict};
 use super::super::meters::running_sums;
@@ -9,11 +9,12 @@ use super::super::uptake::Uptake;
 use super::*;
 use crate::domain::calendar::Length;
 use crate::domain::quantity::{CubicMetresPerHour, Moles};
-use chrono::TimeDelta;
+use chrono::NaiveDate;
 use chrono_tz::Tz;
 use proptest::prelude::*;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng as _;
+use std::collections::BTreeSet;
 
 fn at(seconds: i64) -> DateTime<Utc> {
     "2026-03-01T00:00:00Z".parse::<DateTime<Utc>>().unwrap() + TimeDelta::seconds(seconds)
@@ -64,7 +65,7 @@ fn means_reach_to_the_edges_of_what_was_read() {
     let hour = |n: i64| (0..6).map(move |k| (n * 3600 + k * 600, 2.0));
     let samples = read(&hour(0).chain(hour(1)).chain(hour(9)).collect::<Vec<_>>());
     let found: Vec<DateTime<Utc>> =
-        averages(&summed(Manner::Level, &samples), 6.0).iter().map(|one| one.at).collect();
+        averages(&summed(Manner::Level, &samples), &[], 6.0, |_| true).iter().map(|one| one.at).collect();
     assert_eq!(found, [0, 1500, 5100, 6600, 32400, 33900, 35400].map(at));
 }
 
@@ -134,7 +135,7 @@ impl Weeks {
     }
 }
 
-/// The same readings one by one and summed up.
+/// The same readings one by one and summed up by the hour.
 fn both_ways(quantity: MeasuredQuantity, samples: &[Sample]) -> [Vec<SensorReadings>; 2] {
     let last = samples.last().unwrap().at.timestamp();
     let begin = last - last.rem_euclid(3600) - 3600;
@@ -277,5 +278,216 @@ fn a_sensor_that_stuck_for_hours_is_found_by_the_hour_too() {
     for found in [exact, summed] {
         let notes = &found.evidence.notes;
         assert!(notes.iter().any(|note| note.contains("sensor a stuck at 2.34 ppm")), "{notes:?}");
+    }
+}
+
+/// A year of one box, read every minute: a level with noise, days and seasons, that rises
+/// while the circulation stands some hours on most days; a step up and back, a sensor that
+/// stuck, two gaps, and circulation that falls within an hour and stays low.
+struct Year {
+    level: Vec<Sample>,
+    flow: Vec<Sample>,
+    warmth: Vec<Sample>,
+}
+
+impl Year {
+    const DAY: u32 = 1440;
+
+    /// So many days; without circulation the level rises by `rise` a minute.
+    fn of(seed: u64, days: u32, is_nasty: bool, rise: f64) -> Self {
+        let mut weeks = Weeks(ChaCha8Rng::seed_from_u64(seed));
+        let (mut level, mut flow, mut warmth) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut wander, mut risen, mut stands) = (0.0, 0.0, (0, 0));
+        let from = |day: u32, minute: u32| day * Self::DAY + minute;
+        for minute in 0..days * Self::DAY {
+            let at = at(60 * i64::from(minute));
+            if minute % Self::DAY == 0 {
+                let begin = minute + 420 + weeks.0.next_u32() % 300;
+                stands =
+                    if weeks.unit() < 0.6 { (begin, begin + 20 + weeks.0.next_u32() % 200) } else { (0, 0) };
+            }
+            let off = (stands.0..stands.1).contains(&minute);
+            risen = if off { risen + rise } else { 0.95 * risen };
+            wander = 0.99995 * wander + 0.006 * (weeks.unit() - 0.5);
+            let phase = std::f64::consts::TAU * f64::from(minute) / f64::from(Self::DAY);
+            let gap = is_nasty
+                && ((from(60, 300)..from(61, 900)).contains(&minute)
+                    || (from(200, 100)..from(200, 290)).contains(&minute));
+            if !gap {
+                let step =
+                    if is_nasty && (from(100, 700)..from(140, 0)).contains(&minute) { 3.0 } else { 0.0 };
+                let share = f64::from(minute) / f64::from(days * Self::DAY);
+                let stuck = is_nasty && (from(150, 500)..from(150, 1040)).contains(&minute);
+                let shown = 2.0 + 2.0 * share + wander + 0.2 * phase.sin() + step + risen;
+                let shown = shown + 0.3 * (weeks.unit() - 0.5);
+                let value = if stuck { 2.22 } else { (100.0 * shown.max(0.05)).round() / 100.0 };
+                level.push(Sample { at, value });
+            }
+            let usual = if is_nasty && minute >= from(250, 610) { 40.0 } else { 55.0 };
+            flow.push(Sample { at, value: if off { 0.0 } else { usual + weeks.unit() } });
+            warmth.push(Sample { at, value: 22.0 + phase.cos() + weeks.unit() });
+        }
+        Self { level, flow, warmth }
+    }
+
+    fn now(&self) -> DateTime<Utc> {
+        self.flow[self.flow.len() - 1].at + TimeDelta::minutes(1)
+    }
+}
+
+/// Readings as a night of later has them: by the day where that is long ago.
+fn by_the_day(
+    quantity: MeasuredQuantity,
+    samples: &[Sample],
+    without: &BTreeSet<NaiveDate>,
+    now: DateTime<Utc>,
+) -> Vec<SensorReadings> {
+    let manner = Manner::of(quantity);
+    let hours = summed(manner, samples);
+    let by_day = hours.chunk_by(|one, other| one.first.at.date_naive() == other.first.at.date_naive());
+    let days: Vec<Day> = by_day.filter_map(|hours| Day::of(manner, hours)).collect();
+    let recent = (now - TimeDelta::days(35)).date_naive();
+    let days: Vec<Day> = days.into_iter().filter(|day| day.date() < recent).collect();
+    let days = days::kept(manner, days, without, (now - TimeDelta::days(121)).date_naive());
+    let dates: BTreeSet<NaiveDate> = days.iter().map(Day::date).collect();
+    let hours = hours.into_iter().filter(|hour| !dates.contains(&hour.first.at.date_naive()));
+    let [_, summed] = both_ways(quantity, samples).map(|mut one| one.remove(0));
+    vec![SensorReadings::summed("a", hours.collect(), summed.tail().to_vec()).and_days(days)]
+}
+
+/// What is asked of a year: the readings one by one, and by the day.
+fn both_purifiers(year: &Year, without: &BTreeSet<NaiveDate>) -> [PurifierHistory; 2] {
+    let (flow, warmth) = (MeasuredQuantity::CirculationM3H, MeasuredQuantity::TemperatureC);
+    let single = |samples: &[Sample]| vec![SensorReadings::new("a", samples.to_vec())];
+    [
+        (single(&year.flow), single(&year.warmth)),
+        (
+            by_the_day(flow, &year.flow, without, year.now()),
+            by_the_day(warmth, &year.warmth, without, year.now()),
+        ),
+    ]
+    .map(|(flow, temperature)| PurifierHistory {
+        circulation: CubicMetresPerHour::new(60.0).unwrap(),
+        oxygen_capacity: Some(Moles::new(80.0).unwrap()),
+        water_capacity: None,
+        flow,
+        temperature,
+        off: Vec::new(),
+        brought: Vec::new(),
+    })
+}
+
+/// The tolerances of `DEVELOPERS.md` over a year, most of it by the day.
+#[test]
+fn what_is_taken_up_by_the_day_is_what_is_taken_up_by_the_minute() {
+    for (seed, is_nasty) in [(10, false), (11, true)] {
+        let year = Year::of(seed, 365, is_nasty, 0.05);
+        let now = year.now();
+        // Regenerated in the middle of a day, which is therefore looked at by the hour.
+        let regenerated = at(86_400 * 20 + 40_000);
+        let mut without = BTreeSet::from([regenerated.date_naive()]);
+        let purifiers = both_purifiers(&year, &without);
+        let recent = (now - TimeDelta::days(121)).date_naive();
+        without.extend(purifiers[1].days_off(2.0, now).into_iter().filter(|date| *date >= recent));
+        let oxygen = MeasuredQuantity::OxygenPpm;
+        let levels = [
+            vec![SensorReadings::new("a", year.level.clone())],
+            by_the_day(oxygen, &year.level, &without, now),
+        ];
+        assert!(levels[1][0].days().len() > 200, "{} whole days", levels[1][0].days().len());
+        assert!(purifiers[1].flow[0].days().len() > 300 && purifiers[1].temperature[0].days().len() > 300);
+        let found = [0, 1].map(|way: usize| {
+            let uptake = Uptake {
+                species: Species::Oxygen,
+                fraction: 0.8,
+                purifier: &purifiers[way],
+                levels: &levels[way],
+                regenerated: Some(regenerated),
+                entered: at(-60),
+                zone: Tz::UTC,
+            };
+            uptake.assess(now)
+        });
+        let [exact, summed] = &found;
+        let (used, by_day) =
+            (exact.evidence.readings.as_ref().unwrap(), summed.evidence.readings.as_ref().unwrap());
+        assert_eq!((used.last, &used.gaps), (by_day.last, &by_day.gaps));
+        assert!(used.count.abs_diff(by_day.count) < 180, "{} and {}", used.count, by_day.count);
+        for (name, tolerance) in [("uptake_known", 0.005), ("hours_known", 0.005), ("hours_off", 1e-9)] {
+            let off = number(summed, name) / number(exact, name) - 1.0;
+            assert!(off.abs() <= tolerance, "{name} of seed {seed} is {off} off");
+        }
+        let known =
+            |one: &Assessment| one.evidence.notes.iter().filter(|note| note.contains("stuck at")).count();
+        assert_eq!((known(exact), known(summed)), (usize::from(is_nasty), usize::from(is_nasty)));
+        let (exact, summed) = (dates(exact), dates(summed));
+        assert_close(Some(exact.likely), Some(summed.likely), now, 0.03, 1.0);
+        assert_close(exact.earliest, summed.earliest, now, 0.03, 1.0);
+        assert_close(exact.latest, summed.latest, now, 0.03, 1.0);
+    }
+}
+
+/// The same of trends: slopes within 5 %, dates within 10 %; a step of long ago is a
+/// beginning by the day as it is by the minute.
+#[test]
+fn a_trend_by_the_day_is_the_trend_by_the_minute() {
+    for (seed, is_nasty) in [(20, false), (21, false), (22, true)] {
+        let year = Year::of(seed, if is_nasty { 180 } else { 125 }, is_nasty, 0.001);
+        let now = year.now();
+        let purifiers = both_purifiers(&year, &BTreeSet::new());
+        let mut without = BTreeSet::from([(now - TimeDelta::days(120)).date_naive()]);
+        let recent = (now - TimeDelta::days(121)).date_naive();
+        without.extend(purifiers[1].days_off(2.0, now).into_iter().filter(|date| *date >= recent));
+        let oxygen = MeasuredQuantity::OxygenPpm;
+        let levels = [
+            vec![SensorReadings::new("a", year.level.clone())],
+            by_the_day(oxygen, &year.level, &without, now),
+        ];
+        assert!(levels[1][0].days().len() > 50, "{} whole days", levels[1][0].days().len());
+        let found = [0, 1].map(|way: usize| {
+            let circulation = Circulation::until(&purifiers[way], now);
+            let condition =
+                Condition { quantity: oxygen, limit: 10.0, sustained: Some(Length::parse("PT6H").unwrap()) };
+            let levels = Levels {
+                sensors: &levels[way],
+                circulation: Some(&circulation),
+                services: Vec::new(),
+                since: at(-60),
+                now,
+                zone: Tz::UTC,
+            };
+            condition::assess(condition, &levels)
+        });
+        let [exact, summed] = &found;
+        let jumps =
+            |one: &Assessment| one.evidence.notes.iter().filter(|note| note.contains("jumped by")).count();
+        assert_eq!(jumps(exact), jumps(summed), "{:?} {:?}", exact.evidence.notes, summed.evidence.notes);
+        let off = number(summed, "slope") / number(exact, "slope") - 1.0;
+        assert!(off.abs() < 0.05, "the slope of seed {seed} is {off} off");
+        let (exact, summed) = (dates(exact), dates(summed));
+        assert_close(Some(exact.likely), Some(summed.likely), now, 0.1, 0.0);
+        assert_close(exact.earliest, summed.earliest, now, 0.1, 0.0);
+        assert_close(exact.latest, summed.latest, now, 0.1, 0.0);
+    }
+}
+
+/// A counter is the same at the ends of its days, reset or not.
+#[test]
+fn a_counter_by_the_day_is_the_counter_by_the_minute() {
+    let samples: Vec<Sample> = (0..90 * 1440)
+        .map(|minute: u32| {
+            let hours = f64::from(minute % 50_001) / 180.0;
+            Sample { at: at(60 * i64::from(minute)), value: (100.0 * hours).round() / 100.0 }
+        })
+        .collect();
+    let now = samples[samples.len() - 1].at;
+    let found = by_the_day(MeasuredQuantity::PumpHours, &samples, &BTreeSet::new(), now);
+    assert!(found[0].days().len() > 50);
+    let counted = ends(&fullest(&found, now));
+    let (few, all) = (running_sums(&counted, &[]).sums, running_sums(&samples, &[]).sums);
+    assert!(few.len() < 2500, "{} ends", few.len());
+    for sum in few {
+        let exact = all.iter().find(|one| one.at == sum.at).unwrap();
+        assert!((sum.value - exact.value).abs() < 1e-9, "{sum:?} {exact:?}");
     }
 }

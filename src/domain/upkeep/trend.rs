@@ -141,11 +141,7 @@ pub(super) fn medians(samples: &[Sample], hours: i64) -> Vec<Sample> {
 /// The value at an instant among readings in order of time: evenly between
 /// those around it, else the nearest, as far as they lie within so many hours.
 pub(super) fn value_at(readings: &[Sample], at: DateTime<Utc>, within: f64) -> Option<f64> {
-    value_beside(readings, readings.partition_point(|sample| sample.at < at), at, within)
-}
-
-/// The same where it is known which reading is the first that is not earlier.
-pub(super) fn value_beside(readings: &[Sample], next: usize, at: DateTime<Utc>, within: f64) -> Option<f64> {
+    let next = readings.partition_point(|sample| sample.at < at);
     let near = |sample: &&Sample| hours_between(sample.at, at).abs() <= within;
     let before = next.checked_sub(1).and_then(|before| readings.get(before)).filter(near);
     let after = readings.get(next).filter(near);
@@ -156,6 +152,49 @@ pub(super) fn value_beside(readings: &[Sample], next: usize, at: DateTime<Utc>, 
             Some(before.value + share * (after.value - before.value))
         }
         (one, other) => one.or(other).map(|sample| sample.value),
+    }
+}
+
+/// A value and when it was measured, microseconds since 1970: for going through long
+/// lists, since instants are slow to subtract.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Tick {
+    pub(super) at: i64,
+    pub(super) value: f64,
+}
+
+impl Tick {
+    pub(super) fn of(sample: &Sample) -> Self {
+        Self { at: sample.at.timestamp_micros(), value: sample.value }
+    }
+}
+
+/// Hours as microseconds.
+#[expect(clippy::cast_possible_truncation, reason = "hours of a gap, not of an age of the world")]
+pub(super) fn micros(hours: f64) -> i64 {
+    (hours * 3.6e9) as i64
+}
+
+/// Microseconds as hours.
+#[expect(clippy::cast_precision_loss, reason = "exact for centuries")]
+pub(super) fn hours_of(micros: i64) -> f64 {
+    micros as f64 / 3.6e9
+}
+
+/// The value at an instant among readings in order of time, where it is known which is
+/// the first that is not earlier: evenly between those around it, else the nearest, as
+/// far as they lie within so many microseconds.
+pub(super) fn tick_beside(readings: &[Tick], next: usize, at: i64, within: i64) -> Option<f64> {
+    let before = next.checked_sub(1).and_then(|before| readings.get(before));
+    let before = before.filter(|tick| at - tick.at <= within);
+    let after = readings.get(next).filter(|tick| tick.at - at <= within);
+    match (before, after) {
+        (Some(before), Some(after)) => {
+            let whole = after.at - before.at;
+            let share = if whole > 0 { hours_of(at - before.at) / hours_of(whole) } else { 0.0 };
+            Some(before.value + share * (after.value - before.value))
+        }
+        (one, other) => one.or(other).map(|tick| tick.value),
     }
 }
 

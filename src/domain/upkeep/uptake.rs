@@ -4,13 +4,14 @@
 //! is booked off left out.
 
 use super::circulation::{Circulation, PurifierHistory};
+use super::days::Day;
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
 use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, Prior};
 use super::report::moment;
 use super::rules::Species;
-use super::sensors::{self, FaultKind, Inspected, SensorReadings};
+use super::sensors::{self, FaultKind, Inspected, SensorReadings, longest_step};
 use super::summed::{Summed, averages, fullest};
-use super::trend::{HORIZON_DAYS, after_hours, hours_between};
+use super::trend::{HORIZON_DAYS, Tick, after_hours, hours_between};
 use super::uptake_sum::{BOX_C, Inlet, Taken};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
@@ -68,6 +69,18 @@ pub(super) struct Uptake<'a> {
     pub(super) zone: Tz,
 }
 
+/// What the sensor that counts showed.
+struct Level<'a> {
+    /// Its name.
+    sensor: String,
+    /// What it showed while it was not stuck.
+    points: Vec<Summed>,
+    /// What some of the points are whole days of.
+    days: &'a [Day],
+    /// What is wrong with the sensors.
+    notes: Vec<String>,
+}
+
 /// What was taken up, and what is assumed beside.
 struct Account<'a> {
     question: &'a Uptake<'a>,
@@ -104,7 +117,7 @@ impl Uptake<'_> {
         };
         let mark = self.fraction * capacity;
         let evidence = evidence.with("capacity", capacity, "mol").with("limit", mark, "mol");
-        let Some((sensor, level, notes)) = self.level(now) else {
+        let Some(Level { sensor, points: level, days, notes }) = self.level(now) else {
             let reason = format!(
                 "the uptake of {word} cannot be told: no reading of {} since the last regeneration",
                 self.species.quantity().word()
@@ -115,13 +128,13 @@ impl Uptake<'_> {
         let first = level.partition_point(|point| point.at < since);
         let mut evidence = evidence.with_summed(&level[first..]).noting(format!("read by {sensor}"));
         evidence.notes.extend(notes);
-        let account = Account::new(self, since, mark, &level, circulation, now);
+        let account = Account::new(self, since, mark, (&level, days), circulation, now);
         account.assess(level.last().map(|last| last.last.at), evidence)
     }
 
     /// The levels of the sensor with most readings since the regeneration,
-    /// without those that stuck; its name, and what is wrong with the sensors.
-    fn level(&self, now: DateTime<Utc>) -> Option<(String, Vec<Summed>, Vec<String>)> {
+    /// without those that stuck.
+    fn level(&self, now: DateTime<Utc>) -> Option<Level<'_>> {
         let quantity = self.species.quantity();
         let since = self.regenerated.unwrap_or(DateTime::<Utc>::MIN_UTC);
         let inspected = sensors::inspect_but_for_jumps(quantity, self.levels, now);
@@ -140,7 +153,8 @@ impl Uptake<'_> {
                     .to_owned(),
             );
         }
-        Some((best.name(), best.moving().collect(), told))
+        let days = self.levels.iter().find(|one| best.is_of(one)).map_or(&[][..], SensorReadings::days);
+        Some(Level { sensor: best.name(), points: best.moving().collect(), days, notes: told })
     }
 }
 
@@ -149,14 +163,17 @@ impl<'a> Account<'a> {
         question: &'a Uptake<'a>,
         since: DateTime<Utc>,
         mark: f64,
-        level: &[Summed],
+        (level, days): (&[Summed], &[Day]),
         circulation: &'a Circulation,
         now: DateTime<Utc>,
     ) -> Self {
         let purifier = question.purifier;
-        let level = averages(level, EDGE_HOURS);
-        let temperature: Vec<_> = fullest(&purifier.temperature, now).iter().map(Summed::average).collect();
-        let inlet = Inlet { level: &level, circulation, temperature: &temperature };
+        let longest = longest_step(&level[level.partition_point(|point| point.at < since)..]);
+        let is_even = |day: &Summed| circulation.is_even(day.first.at, day.last.at);
+        let level = averages(level, days, EDGE_HOURS, is_even);
+        let temperature = fullest(&purifier.temperature, now);
+        let temperature: Vec<Tick> = temperature.iter().map(|point| Tick::of(&point.average())).collect();
+        let inlet = Inlet { level: &level, circulation, temperature: &temperature, longest };
         let taken = inlet.taken(since, now);
         let mol = |air: super::circulation::AirLeft| match question.species {
             Species::Oxygen => air.oxygen_mol,
@@ -179,9 +196,9 @@ impl<'a> Account<'a> {
         off.extend(unbooked.map(|seen| GasUse { interval: *seen, computed_mol: 0.0, booked_at: seen.end() }));
         let brought = UseCurve::new(&turns, since, now);
         let off = UseCurve::new(&off, since, now);
-        let until = |at| brought.until(brought.hours_at(at)).computed_mol;
-        let before = until(since);
-        let let_in = taken.points.iter().map(|point| (until(point.at) - before).max(0.0)).collect();
+        let until = |hours| brought.until(hours).computed_mol;
+        let before = until(0.0);
+        let let_in = taken.points.iter().map(|point| (until(point.hours) - before).max(0.0)).collect();
         Self { question, now, since, mark, taken, circulation, brought, let_in, off }
     }
 
@@ -277,14 +294,14 @@ impl<'a> Account<'a> {
         };
         let all = &self.taken.points;
         let observed = |index: usize| Observation {
-            hours: self.hours(all[index].at),
+            hours: all[index].hours,
             level: self.total(index, mean),
             causes: [self.circulated(all[index].at), mean * all[index].unknown_hours + self.let_in[index]],
         };
         let stretches = self.taken.stretches.iter().map(|(first, last)| {
-            let day = |index: usize| (all[*last].at - all[index].at).num_days();
+            let day = |index: usize| ((all[*last].hours - all[index].hours) / 24.0).floor();
             // The last of each day, counted from the end, stands for the day.
-            let ends = (*first..=*last).filter(|index| index == last || day(*index) != day(index + 1));
+            let ends = (*first..=*last).filter(|index| index == last || day(*index) - day(index + 1) > 0.5);
             let mut observed: Vec<Observation<2>> =
                 std::iter::once(*first).chain(ends).map(observed).collect();
             observed.dedup_by(|one, other| (one.hours - other.hours).abs() < 1e-9);

@@ -5,8 +5,7 @@
 
 use super::circulation::{Circulation, Place, moles_per_m3};
 use super::evidence::Gap;
-use super::sensors::longest_step;
-use super::trend::{Sample, forward, hours_between, value_beside};
+use super::trend::{Sample, Tick, forward, hours_of, micros, tick_beside};
 use chrono::{DateTime, Utc};
 
 /// A temperature reading counts so many hours before and after.
@@ -21,6 +20,8 @@ const DAY_HOURS: f64 = 6.0;
 pub(super) struct Point {
     /// When.
     pub(super) at: DateTime<Utc>,
+    /// The same as hours since the beginning.
+    pub(super) hours: f64,
     /// Taken up while somebody read, mol.
     pub(super) known_mol: f64,
     /// Hours of circulation in that time.
@@ -57,7 +58,9 @@ pub(super) struct Inlet<'a> {
     /// When gas circulated.
     pub(super) circulation: &'a Circulation,
     /// °C, in order of time.
-    pub(super) temperature: &'a [Sample],
+    pub(super) temperature: &'a [Tick],
+    /// The longest time between two readings of the level that counts as seen, hours.
+    pub(super) longest: f64,
 }
 
 /// How far the sum has come.
@@ -65,8 +68,19 @@ pub(super) struct Inlet<'a> {
 struct Progress {
     circulation: Place,
     warmth: usize,
-    /// Hours off until the last point.
+    /// Hours off until the last point …
     off: f64,
+    /// … which is of then, microseconds since 1970.
+    at: i64,
+    /// When the sum begins, the same way.
+    since: i64,
+}
+
+impl Progress {
+    /// Hours from the beginning until the last point.
+    fn hours(&self) -> f64 {
+        hours_of(self.at - self.since)
+    }
 }
 
 impl Inlet<'_> {
@@ -76,34 +90,32 @@ impl Inlet<'_> {
         let last = self.level.partition_point(|sample| sample.at <= now).max(first);
         let level = &self.level[first..last];
         let hours_off = self.circulation.hours_off(since, now);
-        let start = Point { at: since, known_mol: 0.0, known_hours: 0.0, unknown_hours: 0.0 };
+        let start = Point { at: since, hours: 0.0, known_mol: 0.0, known_hours: 0.0, unknown_hours: 0.0 };
         let mut taken = Taken {
             points: vec![start],
             stretches: Vec::new(),
             gaps: Vec::new(),
-            longest: longest_step(level),
+            longest: self.longest,
             hours_off,
             rated: 0,
             temperature_read: false,
             daily: Vec::new(),
         };
-        let mut progress = Progress::default();
-        progress.off = self.circulation.off_until_from(&mut progress.circulation, since);
-        let mut before: Option<(DateTime<Utc>, Option<f64>)> = None;
+        let begin = since.timestamp_micros();
+        let mut progress = Progress { at: begin, since: begin, ..Progress::default() };
+        progress.off = self.circulation.off_until_from(&mut progress.circulation, progress.at);
+        taken.points.reserve(level.len() + 2);
+        let mut earlier = None;
         for sample in level {
-            let pace = self.pace(sample, &mut taken, &mut progress);
-            match before {
-                None => {
-                    self.unseen(&mut taken, &mut progress, sample.at);
-                    taken.stretches.push((taken.points.len() - 1, taken.points.len() - 1));
-                }
-                Some((at, _)) if hours_between(at, sample.at) > taken.longest => {
-                    self.unseen(&mut taken, &mut progress, sample.at);
-                    taken.stretches.push((taken.points.len() - 1, taken.points.len() - 1));
-                }
-                Some((_, earlier)) => self.seen(&mut taken, &mut progress, sample.at, earlier, pace),
+            let tick = Tick::of(sample);
+            let pace = self.pace(tick, &mut taken, &mut progress);
+            if !taken.stretches.is_empty() && hours_of(tick.at - progress.at) <= taken.longest {
+                self.seen(&mut taken, &mut progress, (sample.at, tick.at), earlier, pace);
+            } else {
+                self.unseen(&mut taken, &mut progress, sample.at);
+                taken.stretches.push((taken.points.len() - 1, taken.points.len() - 1));
             }
-            before = Some((sample.at, pace));
+            earlier = pace;
         }
         self.unseen(&mut taken, &mut progress, now);
         taken.daily = daily(&taken);
@@ -112,30 +124,32 @@ impl Inlet<'_> {
 
     /// What the purifier takes up at a reading, mol an hour; `None` while the
     /// circulation is off.
-    fn pace(&self, sample: &Sample, taken: &mut Taken, progress: &mut Progress) -> Option<f64> {
-        let (flow, is_read) = self.circulation.at_from(&mut progress.circulation, sample.at)?;
+    fn pace(&self, level: Tick, taken: &mut Taken, progress: &mut Progress) -> Option<f64> {
+        let (flow, is_read) = self.circulation.at_from(&mut progress.circulation, level.at)?;
         taken.rated += usize::from(!is_read);
-        forward(self.temperature, &mut progress.warmth, |read| read.at < sample.at);
-        let read = value_beside(self.temperature, progress.warmth, sample.at, TEMPERATURE_HOURS);
+        forward(self.temperature, &mut progress.warmth, |read| read.at < level.at);
+        let read = tick_beside(self.temperature, progress.warmth, level.at, micros(TEMPERATURE_HOURS));
         taken.temperature_read |= read.is_some();
-        Some(flow * 1e-6 * sample.value * moles_per_m3(read.unwrap_or(BOX_C)))
+        Some(flow * 1e-6 * level.value * moles_per_m3(read.unwrap_or(BOX_C)))
     }
 
-    /// Hours off from the last point until a later moment.
-    fn off(&self, progress: &mut Progress, to: DateTime<Utc>) -> f64 {
+    /// Hours from the last point until a later moment, and those of them off.
+    fn pass(&self, progress: &mut Progress, to: i64) -> (f64, f64) {
         let until = self.circulation.off_until_from(&mut progress.circulation, to);
-        (until - std::mem::replace(&mut progress.off, until)).max(0.0)
+        let off = (until - std::mem::replace(&mut progress.off, until)).max(0.0);
+        (hours_of(to - std::mem::replace(&mut progress.at, to)), off)
     }
 
     /// Goes on to a moment over time that nobody saw.
     fn unseen(&self, taken: &mut Taken, progress: &mut Progress, to: DateTime<Utc>) {
         let Some(last) = taken.points.last().copied() else { return };
-        let hours = hours_between(last.at, to);
+        let (hours, off) = self.pass(progress, to.timestamp_micros());
         if hours > taken.longest {
             taken.gaps.push(Gap { from: last.at, to });
         }
-        let unknown = (hours - self.off(progress, to)).max(0.0);
-        taken.points.push(Point { at: to, unknown_hours: last.unknown_hours + unknown, ..last });
+        let unknown = (hours - off).max(0.0);
+        let (hours, unknown_hours) = (progress.hours(), last.unknown_hours + unknown);
+        taken.points.push(Point { at: to, hours, unknown_hours, ..last });
     }
 
     /// Goes on to the next reading: the mean of both ends for as long as the
@@ -144,12 +158,13 @@ impl Inlet<'_> {
         &self,
         taken: &mut Taken,
         progress: &mut Progress,
-        to: DateTime<Utc>,
+        (at, to): (DateTime<Utc>, i64),
         earlier: Option<f64>,
         later: Option<f64>,
     ) {
         let Some(last) = taken.points.last().copied() else { return };
-        let hours = (hours_between(last.at, to) - self.off(progress, to)).max(0.0);
+        let (passed, off) = self.pass(progress, to);
+        let hours = (passed - off).max(0.0);
         let pace = match (earlier, later) {
             (Some(earlier), Some(later)) => Some(f64::midpoint(earlier, later)),
             // The level in a box at rest says nothing of what circulates before or after.
@@ -157,12 +172,13 @@ impl Inlet<'_> {
         };
         let next = match pace {
             Some(pace) => Point {
-                at: to,
+                at,
+                hours: progress.hours(),
                 known_mol: last.known_mol + pace * hours,
                 known_hours: last.known_hours + hours,
                 ..last
             },
-            None => Point { at: to, unknown_hours: last.unknown_hours + hours, ..last },
+            None => Point { at, hours: progress.hours(), unknown_hours: last.unknown_hours + hours, ..last },
         };
         taken.points.push(next);
         if let Some(stretch) = taken.stretches.last_mut() {
@@ -174,10 +190,10 @@ impl Inlet<'_> {
 /// Means of days with enough hours of circulation read, sorted.
 fn daily(taken: &Taken) -> Vec<f64> {
     let Some(first) = taken.points.first() else { return Vec::new() };
-    let day = |point: &Point| (point.at - first.at).num_days();
+    let day = |point: &Point| (point.hours / 24.0).floor();
     let mut begin = *first;
     let mut means = Vec::new();
-    for together in taken.points.chunk_by(|one, other| day(one) == day(other)) {
+    for together in taken.points.chunk_by(|one, other| day(other) - day(one) < 0.5) {
         let Some(end) = together.last() else { continue };
         let hours = end.known_hours - begin.known_hours;
         if hours >= DAY_HOURS {

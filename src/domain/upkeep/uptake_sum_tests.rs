@@ -1,7 +1,8 @@
 //! Tests of the integral, by exact arithmetic.
 
 use super::super::circulation::PurifierHistory;
-use super::super::sensors::SensorReadings;
+use super::super::sensors::{SensorReadings, longest_step};
+use super::super::summed::Summed;
 use super::super::use_ahead::GasUse;
 use super::*;
 use crate::domain::calendar::Interval;
@@ -46,8 +47,12 @@ impl Case {
             brought: Vec::new(),
         };
         let circulation = Circulation::until(&purifier, at(until));
-        Inlet { level: &self.level, circulation: &circulation, temperature: &self.temperature }
-            .taken(at(0), at(until))
+        let temperature: Vec<Tick> = self.temperature.iter().map(Tick::of).collect();
+        let seen = |sample: &&Sample| (at(0)..=at(until)).contains(&sample.at);
+        let level: Vec<Summed> = self.level.iter().filter(seen).copied().map(Summed::single).collect();
+        let (circulation, longest) = (&circulation, longest_step(&level));
+        let inlet = Inlet { level: &self.level, circulation, temperature: &temperature, longest };
+        inlet.taken(at(0), at(until))
     }
 }
 

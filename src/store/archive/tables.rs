@@ -61,7 +61,7 @@ const TABLES: &[Listed] = &[
 /// others or is of the moment: it is made anew where it is needed.
 #[cfg(test)]
 pub(super) const DERIVED: &[&str] =
-    &["event_queue", "facility_revision", "reading_days", "stale_reading_days"];
+    &["event_queue", "facility_revision", "reading_days", "stale_reading_days", "whole_days"];
 
 /// Columns whose numbers are drawn from a sequence.
 pub(super) const SERIALS: [(&str, &str); 3] =

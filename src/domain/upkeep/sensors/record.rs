@@ -8,7 +8,7 @@ use super::{
 };
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::upkeep::jumps::jumps;
-use crate::domain::upkeep::summed::{FAR_STEPS, Summed, count, same};
+use crate::domain::upkeep::summed::{FAR_STEPS, Summed, count, same, usual_step};
 use crate::domain::upkeep::trend::{Sample, hours_between, median, quick_median};
 use chrono::{DateTime, TimeDelta, Utc};
 
@@ -74,6 +74,23 @@ fn noise(samples: &[Sample]) -> f64 {
     NORMAL_MAD * quick_median(&mut moving).unwrap_or(0.0) / std::f64::consts::SQRT_2
 }
 
+/// When nothing was read for longer than usual.
+pub(super) fn silences(points: &[Summed], now: DateTime<Utc>) -> Vec<Fault> {
+    let usual = usual_step(points);
+    let longest = GAP.0.max(GAP.1 * usual);
+    let gap = |kind, from, to| Fault { kind, from, to, count: 0, value: 0.0 };
+    let pairs = points.windows(2).map(|pair| (pair[0].last.at, pair[1].first.at));
+    let mut silences: Vec<Fault> = pairs
+        .filter(|(from, to)| hours_between(*from, *to) > longest)
+        .map(|(from, to)| gap(FaultKind::DroppedOut, from, to))
+        .collect();
+    let last = points.last().map_or(now, |point| point.last.at);
+    if hours_between(last, now) > SILENT.0.max(SILENT.1 * usual) {
+        silences.push(gap(FaultKind::Silent, last, now));
+    }
+    silences
+}
+
 impl Record {
     pub(super) fn of(sensor: &str, points: Vec<Summed>) -> Self {
         let samples: Vec<Sample> = points.iter().map(Summed::sample).collect();
@@ -107,7 +124,7 @@ impl Record {
         let (steps, jumps) = services.map(|services| self.jumps(&worth, services)).unwrap_or_default();
         faults.extend(jumps);
         faults.extend(self.set_aside(&worth));
-        faults.extend(self.silences(now));
+        faults.extend(silences(&self.points, now));
         Judged { worth, steps, faults }
     }
 
@@ -139,21 +156,6 @@ impl Record {
         Some(Fault { count, ..self.fault(FaultKind::Lone, first, last, value) })
     }
 
-    pub(super) fn silences(&self, now: DateTime<Utc>) -> Vec<Fault> {
-        let longest = GAP.0.max(GAP.1 * self.spacing);
-        let gap = |kind, from, to| Fault { kind, from, to, count: 0, value: 0.0 };
-        let pairs = self.points.windows(2).map(|pair| (pair[0].last.at, pair[1].first.at));
-        let mut silences: Vec<Fault> = pairs
-            .filter(|(from, to)| hours_between(*from, *to) > longest)
-            .map(|(from, to)| gap(FaultKind::DroppedOut, from, to))
-            .collect();
-        let last = self.points.last().map_or(now, |point| point.last.at);
-        if hours_between(last, now) > SILENT.0.max(SILENT.1 * self.spacing) {
-            silences.push(gap(FaultKind::Silent, last, now));
-        }
-        silences
-    }
-
     /// Hampel's identifier over neighbours, as many on the one side as on the other.
     fn lone_values(&self) -> Vec<bool> {
         let floor = self.noise.max(self.resolution);
@@ -183,7 +185,10 @@ impl Record {
         let mut start = 0;
         while start < lone.len() {
             let len = lone[start..].iter().take_while(|one| **one).count();
-            if len > LONE_IN_A_ROW && hours_between(values[start].at, values[start + len - 1].at) > LONE_HOURS
+            let row = &self.points[start..start + len];
+            if let (Some(first), Some(last)) = (row.first(), row.last())
+                && count(row) > LONE_IN_A_ROW
+                && hours_between(first.first.at, last.last.at) > LONE_HOURS
             {
                 lone[start..start + len].fill(false);
             }
