@@ -76,9 +76,9 @@ impl std::fmt::Display for DatabaseUrl {
 const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode = WAL; \
      PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA temp_store = MEMORY;";
 
-/// For the one connection that writes: 32 MiB of pages kept, since the pages at the ends of indexes
+/// For the one connection that writes: 8 MiB of pages kept, since the pages at the ends of indexes
 /// are written again and again.
-pub(crate) const WRITER_SETTINGS: &str = "PRAGMA cache_size = -32768;";
+pub(crate) const WRITER_SETTINGS: &str = "PRAGMA cache_size = -8192;";
 
 /// Opens an `SQLite` file, creating it where there is none.
 pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {
