@@ -359,15 +359,19 @@ fn one_mole_m3(gas: SuppliedGas) -> Option<f64> {
     released_volume_m3(&mixture(gas), Moles::new(1.0).ok()?, temperature, Bar::new(1.0).ok()?).ok()
 }
 
-/// Contents from now until a little after the likely date.
+/// Contents from now until a little after the likely date. Where little is known the model
+/// leaves room for a rate below nought; but a cylinder does not fill itself, so that no
+/// contents are expected above those before.
 fn curve(draw: &Draw, empty: DueDates, now: DateTime<Utc>) -> Vec<CurvePoint> {
     let until = empty.latest.unwrap_or(empty.likely).max(now + TimeDelta::days(1));
     let hours = hours_between(now, until.min(now + TimeDelta::days(HORIZON_DAYS)));
+    let mut before = (f64::INFINITY, f64::INFINITY, f64::INFINITY);
     (0..=CURVE_POINTS)
         .filter_map(|point| after_hours(now, hours * f64::from(point) / f64::from(CURVE_POINTS)))
         .map(|at| {
             let (low, likely, high) = draw.band(at);
-            CurvePoint { at, low_mol: low, likely_mol: likely, high_mol: high }
+            before = (before.0.min(low), before.1.min(likely), before.2.min(high));
+            CurvePoint { at, low_mol: before.0, likely_mol: before.1, high_mol: before.2 }
         })
         .collect()
 }

@@ -104,6 +104,22 @@ fn the_date_is_where_the_line_meets_the_changeover_whatever_the_temperature() {
     }
 }
 
+/// A gas that is drawn a few times a year, as hydrogen for regeneration is: the interval is
+/// wide, and yet nothing fills the cylinder.
+#[test]
+fn no_contents_are_expected_above_those_before() {
+    let mut history = supply(&[CylinderState::Connected]);
+    let held = |week: i64| bar([270.0, 230.0, 190.0, 150.0][usize::try_from(week / 4).unwrap().min(3)], 15.0);
+    history.gauge = (0..16).map(|week| Sample { at: at(168 * week), value: held(week) }).collect();
+    let found = forecast(&history, at(168 * 15 + 1));
+    assert!(found.curve.len() > 40, "{:?}", found.reason);
+    for pair in found.curve.windows(2) {
+        assert!(pair[1].high_mol <= pair[0].high_mol, "{pair:?}");
+        assert!(pair[1].likely_mol <= pair[0].likely_mol && pair[1].low_mol <= pair[0].low_mol, "{pair:?}");
+        assert!(pair[1].low_mol <= pair[1].likely_mol && pair[1].likely_mol <= pair[1].high_mol);
+    }
+}
+
 /// What draws the gas is the same before a swap and after it, so that one
 /// reading of the new cylinder is enough; what it holds begins anew.
 #[test]
