@@ -3,6 +3,7 @@
 use super::Tx;
 use super::db::either;
 use super::error::{StoreError, StoreResult};
+use super::instant::far_ahead;
 use super::schema::claims;
 use super::taken;
 use super::things::uuid;
@@ -119,20 +120,14 @@ fn stored(tx: &mut Tx<'_>, resources: &[ThingId], range: Interval) -> StoreResul
     rows.into_iter().map(Busy::try_from).collect()
 }
 
-/// The claims on any of the resources that end after an instant, in order of resource and start.
+/// The claims on any of the resources that end after an instant, in order of start and resource.
 pub(in crate::store) fn from(
     tx: &mut Tx<'_>,
     resources: &[ThingId],
     since: DateTime<Utc>,
 ) -> StoreResult<Vec<Busy>> {
-    let ids: Vec<String> = resources.iter().map(ToString::to_string).collect();
-    let rows: Vec<ClaimRow> = claims::table
-        .filter(claims::resource_id.eq_any(ids))
-        .filter(claims::starts_at.ge((since - LONGEST_CLAIM).naive_utc()))
-        .filter(claims::ends_at.gt(since.naive_utc()))
-        .order((claims::resource_id, claims::starts_at))
-        .load(tx.db())?;
-    rows.into_iter().map(Busy::try_from).collect()
+    let range = Interval::new(since, far_ahead()).map_err(|e| StoreError::corrupt("claims", e))?;
+    stored(tx, resources, range)
 }
 
 /// The claims that overlap any of the times, each of one resource; in order of start.

@@ -2,9 +2,10 @@
 
 use super::db::{Connector, DatabaseUrl, Db};
 use super::error::StoreResult;
+use super::instant::far_ahead;
 use super::schema::{events, reading_series};
 use super::{StoreError, Tx, in_transaction, memory::Memory, migrate, readings};
-use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime, Utc};
+use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::dsl::{max, sql};
 use diesel::prelude::*;
 use diesel::sql_types::{Integer, Text};
@@ -92,11 +93,9 @@ fn latest(tx: &mut Tx<'_>) -> StoreResult<Latest> {
     let event: Option<NaiveDateTime> = events::table.select(max(events::at)).first(tx.db())?;
     let series: Vec<i64> = reading_series::table.select(reading_series::id).load(tx.db())?;
     let mut reading: Option<DateTime<Utc>> = None;
-    // `SQLite` keeps times as text, in which a year of five digits sorts wrongly.
-    let end = NaiveDate::from_ymd_opt(9999, 12, 31).unwrap_or_default().and_time(NaiveTime::MIN).and_utc();
     // The end of each series is one step down the primary key.
     for number in series {
-        let last = readings::last_before(tx, number, end)?;
+        let last = readings::last_before(tx, number, far_ahead())?;
         reading = reading.max(last.map(|point| point.at));
     }
     Ok((event.map(|at| at.and_utc()), reading))

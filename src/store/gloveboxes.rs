@@ -171,11 +171,6 @@ pub(crate) fn all(tx: &mut Tx<'_>) -> StoreResult<Vec<Stored<Glovebox>>> {
     page_of(tx, None, None, i64::MAX)
 }
 
-/// Every box filled with the gas, in order of id.
-pub(crate) fn by_gas(tx: &mut Tx<'_>, gas: WorkingGas) -> StoreResult<Vec<Stored<Glovebox>>> {
-    page_of(tx, Some(gas), None, i64::MAX)
-}
-
 /// The ids of the boxes that a supply feeds, in order.
 pub(crate) fn fed_by(tx: &mut Tx<'_>, supply: GasSupplyId) -> StoreResult<Vec<GloveboxId>> {
     let ids: Vec<String> = gloveboxes::table

@@ -4,7 +4,7 @@
 
 use super::error::StoreResult;
 use super::things::checked;
-use chrono::{DateTime, Datelike as _, NaiveDate, NaiveDateTime, Timelike as _, Utc};
+use chrono::{DateTime, Datelike as _, NaiveDate, NaiveDateTime, NaiveTime, Timelike as _, Utc};
 use diesel::deserialize::{self, FromSql, FromSqlRow};
 use diesel::expression::AsExpression;
 use diesel::serialize::{self, IsNull, Output, ToSql};
@@ -55,6 +55,11 @@ impl FromSql<Timestamp, Sqlite> for AsKept {
     fn from_sql(mut value: SqliteValue<'_, '_, '_>) -> deserialize::Result<Self> {
         Ok(Self(instant(value.read_text())?))
     }
+}
+
+/// Later than anything that is kept, in a text that sorts so: a year of five digits would not.
+pub(super) fn far_ahead() -> DateTime<Utc> {
+    NaiveDate::from_ymd_opt(9999, 12, 31).unwrap_or_default().and_time(NaiveTime::MIN).and_utc()
 }
 
 /// Reads an instant as it is kept.

@@ -19,7 +19,7 @@ use crate::domain::ids::{BookingId, SeriesId, StationId};
 use crate::domain::names::{Reference, Tag};
 use crate::domain::violations::Violation;
 use crate::store::kept::Kept as _;
-use crate::store::{Constraint, StoreError, bookings, claims, events, gloveboxes, holds, memory};
+use crate::store::{Constraint, StoreError, bookings, claims, events, holds, memory};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 use std::sync::Arc;
@@ -413,8 +413,9 @@ pub(super) fn alternatives(
     let windows = all_windows(tx)?;
     let mut candidates: Vec<(TimeDelta, bool, usize, BookingRequest)> = Vec::new();
     let mut views = Vec::new();
-    for glovebox in gloveboxes::by_gas(tx, home.glovebox.working_gas)? {
-        let mut on = box_view(tx, &glovebox, &windows, range, without)?;
+    let boxes = memory::gloveboxes(tx)?;
+    for glovebox in boxes.iter().filter(|other| other.value.working_gas == home.glovebox.working_gas) {
+        let mut on = box_view(tx, glovebox, &windows, range, without)?;
         on.busy.extend(also_taken.iter().cloned());
         let elsewhere = on.id != home.id;
         for asked in ways_to_ask(request, elsewhere) {

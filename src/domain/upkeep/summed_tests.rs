@@ -169,6 +169,14 @@ fn assert_close(
     assert!(off <= share * ahead + hours, "{off} h off at {ahead} h ahead");
 }
 
+/// The dates of two assessments, all three of each.
+fn assert_dates_close(exact: &Assessment, found: &Assessment, now: DateTime<Utc>, share: f64, hours: f64) {
+    let (exact, found) = (dates(exact), dates(found));
+    assert_close(Some(exact.likely), Some(found.likely), now, share, hours);
+    assert_close(exact.earliest, found.earliest, now, share, hours);
+    assert_close(exact.latest, found.latest, now, share, hours);
+}
+
 const MINUTES: u32 = 25 * 1440;
 
 /// The tolerance that is stated in `DEVELOPERS.md`: what was taken up within 0.5 %, dates
@@ -208,10 +216,7 @@ fn what_is_taken_up_by_the_hour_is_what_is_taken_up_by_the_minute() {
             let off = number(summed, name) / number(exact, name) - 1.0;
             assert!(off.abs() <= tolerance, "{name} of seed {seed} is {off} off");
         }
-        let (exact, summed) = (dates(exact), dates(summed));
-        assert_close(Some(exact.likely), Some(summed.likely), now, 0.03, 1.0);
-        assert_close(exact.earliest, summed.earliest, now, 0.03, 1.0);
-        assert_close(exact.latest, summed.latest, now, 0.03, 1.0);
+        assert_dates_close(exact, summed, now, 0.03, 1.0);
     }
 }
 
@@ -238,10 +243,7 @@ fn a_trend_by_the_hour_is_the_trend_by_the_minute() {
         assert!((number(&summed, "last_reading") - number(&exact, "last_reading")).abs() < 1e-12);
         let off = number(&summed, "slope") / number(&exact, "slope") - 1.0;
         assert!(off.abs() < 0.05, "the slope of seed {seed} is {off} off");
-        let (exact, summed) = (dates(&exact), dates(&summed));
-        assert_close(Some(exact.likely), Some(summed.likely), now, 0.1, 0.0);
-        assert_close(exact.earliest, summed.earliest, now, 0.1, 0.0);
-        assert_close(exact.latest, summed.latest, now, 0.1, 0.0);
+        assert_dates_close(&exact, &summed, now, 0.1, 0.0);
     }
 }
 
@@ -420,10 +422,7 @@ fn what_is_taken_up_by_the_day_is_what_is_taken_up_by_the_minute() {
         let known =
             |one: &Assessment| one.evidence.notes.iter().filter(|note| note.contains("stuck at")).count();
         assert_eq!((known(exact), known(summed)), (usize::from(is_nasty), usize::from(is_nasty)));
-        let (exact, summed) = (dates(exact), dates(summed));
-        assert_close(Some(exact.likely), Some(summed.likely), now, 0.03, 1.0);
-        assert_close(exact.earliest, summed.earliest, now, 0.03, 1.0);
-        assert_close(exact.latest, summed.latest, now, 0.03, 1.0);
+        assert_dates_close(exact, summed, now, 0.03, 1.0);
     }
 }
 
@@ -464,10 +463,7 @@ fn a_trend_by_the_day_is_the_trend_by_the_minute() {
         assert_eq!(jumps(exact), jumps(summed), "{:?} {:?}", exact.evidence.notes, summed.evidence.notes);
         let off = number(summed, "slope") / number(exact, "slope") - 1.0;
         assert!(off.abs() < 0.05, "the slope of seed {seed} is {off} off");
-        let (exact, summed) = (dates(exact), dates(summed));
-        assert_close(Some(exact.likely), Some(summed.likely), now, 0.1, 0.0);
-        assert_close(exact.earliest, summed.earliest, now, 0.1, 0.0);
-        assert_close(exact.latest, summed.latest, now, 0.1, 0.0);
+        assert_dates_close(exact, summed, now, 0.1, 0.0);
     }
 }
 
