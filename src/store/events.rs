@@ -7,6 +7,7 @@ use super::schema::events;
 use crate::domain::feed;
 use chrono::{DateTime, NaiveDateTime, Utc};
 use diesel::prelude::*;
+use serde::Serialize;
 use uuid::Uuid;
 
 #[derive(Insertable)]
@@ -28,11 +29,11 @@ pub(crate) fn append(
     kind: &str,
     subject: Uuid,
     actor: &str,
-    body: &serde_json::Value,
+    body: &impl Serialize,
 ) -> StoreResult<()> {
     debug_assert!(feed::is_known(kind), "{kind} is not in the vocabulary of events");
-    let row =
-        EventRow { at: at.naive_utc(), kind, subject_id: subject.to_string(), actor, body: body.to_string() };
+    let body = serde_json::to_string(body).expect("what happened always serialises");
+    let row = EventRow { at: at.naive_utc(), kind, subject_id: subject.to_string(), actor, body };
     let statement = diesel::insert_into(events::table).values(&row);
     either!(tx.db(), connection => statement.execute(connection)?);
     Ok(())

@@ -15,13 +15,13 @@ use crate::domain::calendar::recurrence::Recurrence;
 use crate::domain::calendar::rule::End;
 use crate::domain::calendar::zone::LocalTime;
 use crate::domain::facility::{Glovebox, Person, Scope, Stored};
-use crate::domain::ids::{BookingId, SeriesId, StationId};
+use crate::domain::ids::{BookingId, GloveboxId, PersonId, SeriesId, StationId};
 use crate::domain::names::{Reference, Tag};
 use crate::domain::violations::Violation;
 use crate::store::kept::Kept as _;
 use crate::store::{Constraint, StoreError, bookings, claims, events, holds, memory};
 use chrono::{DateTime, TimeDelta, Utc};
-use serde_json::json;
+use serde::Serialize;
 use std::sync::Arc;
 
 /// Occurrences of one series at most.
@@ -283,6 +283,20 @@ pub(super) fn lost_race(error: StoreError) -> Error {
     error.into()
 }
 
+/// What is noted when something happens to a booking.
+#[derive(Serialize)]
+struct Noted<'a> {
+    version: i32,
+    glovebox: GloveboxId,
+    person: PersonId,
+    start: DateTime<Utc>,
+    end: DateTime<Utc>,
+    status: Status,
+    progress: Progress,
+    before: Option<bookings::Record<'a>>,
+    after: Option<bookings::Record<'a>>,
+}
+
 /// Records what happened to a booking.
 pub(super) fn note(
     tx: &mut Tx<'_>,
@@ -292,16 +306,17 @@ pub(super) fn note(
     before: Option<&Stored<Booking>>,
     booking: &Stored<Booking>,
 ) -> Result<()> {
-    let body = json!({
-        "version": booking.version,
-        "glovebox": booking.value.glovebox,
-        "person": booking.value.person,
-        "start": booking.value.interval.start(),
-        "end": booking.value.interval.end(),
-        "status": booking.value.status,
-        "progress": booking.value.progress,
-    });
-    let body = super::keep::audited(body, before, Some(booking));
+    let body = Noted {
+        version: booking.version,
+        glovebox: booking.value.glovebox,
+        person: booking.value.person,
+        start: booking.value.interval.start(),
+        end: booking.value.interval.end(),
+        status: booking.value.status,
+        progress: booking.value.progress,
+        before: before.map(Into::into),
+        after: Some(booking.into()),
+    };
     Ok(events::append(tx, now, kind, booking.id, &actor.subject, &body)?)
 }
 
