@@ -77,8 +77,9 @@ const SQLITE_SETTINGS: &str = "PRAGMA busy_timeout = 5000; PRAGMA journal_mode =
      PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA temp_store = MEMORY;";
 
 /// For the one connection that writes: 8 MiB of pages kept, since the pages at the ends of indexes
-/// are written again and again.
-pub(crate) const WRITER_SETTINGS: &str = "PRAGMA cache_size = -8192;";
+/// are written again and again; and for the same reason a log of 16 MiB before it is
+/// folded into the file.
+pub(crate) const WRITER_SETTINGS: &str = "PRAGMA cache_size = -8192; PRAGMA wal_autocheckpoint = 4000;";
 
 /// Opens an `SQLite` file, creating it where there is none.
 pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {
