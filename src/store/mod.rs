@@ -293,24 +293,13 @@ impl Store {
         E: CarriesStoreError + Send + 'static,
     {
         let (sender, receiver) = oneshot::channel();
-        let span = tracing::Span::current();
-        let bell = Arc::clone(&self.inner.bell);
-        let memory = Arc::clone(&self.inner.memory);
-        let job: writer::Job = Box::new(move |db| {
-            let done = span.in_scope(|| work(&mut Tx::new(db, &memory)));
-            let outcome = if done.is_ok() { Outcome::Keep } else { Outcome::Undo };
-            let answer: writer::Answer = Box::new(move |committed| {
-                let done = match committed {
-                    Ok(()) => done,
-                    Err(error) => done.and(Err(error.into())),
-                };
-                if done.is_ok() {
-                    bell.ring();
-                }
-                // A caller that has gone away does not want its answer.
-                drop(sender.send(done));
-            });
-            (answer, outcome)
+        let job = Box::new(Request {
+            work,
+            span: tracing::Span::current(),
+            bell: Arc::clone(&self.inner.bell),
+            memory: Arc::clone(&self.inner.memory),
+            done: Err(writer_gone().into()),
+            sender,
         });
         let guard = self.inner.writer.lock().unwrap_or_else(PoisonError::into_inner);
         guard.as_ref().ok_or_else(writer_gone)?.submit(job)?;
@@ -334,6 +323,43 @@ impl Store {
             }
             attempt += 1;
         }
+    }
+}
+
+/// A write on its way to the writer and back.
+struct Request<W, T, E> {
+    work: W,
+    span: tracing::Span,
+    bell: Arc<Bell>,
+    memory: Arc<Memory>,
+    /// What the work came to when it was last done.
+    done: Result<T, E>,
+    sender: oneshot::Sender<Result<T, E>>,
+}
+
+impl<W, T, E> writer::Job for Request<W, T, E>
+where
+    W: Fn(&mut Tx<'_>) -> Result<T, E> + Send,
+    T: Send,
+    E: CarriesStoreError + Send,
+{
+    fn work(&mut self, db: &mut Db, revision: Option<i64>) -> Outcome {
+        let known = revision.map_or(Known::Nothing, Known::Revision);
+        let mut tx = Tx { known, ..Tx::new(db, &self.memory) };
+        self.done = self.span.in_scope(|| (self.work)(&mut tx));
+        if self.done.is_ok() { Outcome::Keep } else { Outcome::Undo }
+    }
+
+    fn answer(self: Box<Self>, committed: Result<(), StoreError>) {
+        let done = match committed {
+            Ok(()) => self.done,
+            Err(error) => self.done.and(Err(error.into())),
+        };
+        if done.is_ok() {
+            self.bell.ring();
+        }
+        // A caller that has gone away does not want its answer.
+        drop(self.sender.send(done));
     }
 }
 
