@@ -51,7 +51,8 @@ impl Case {
         let seen = |sample: &&Sample| (at(0)..=at(until)).contains(&sample.at);
         let level: Vec<Summed> = self.level.iter().filter(seen).copied().map(Summed::single).collect();
         let (circulation, longest) = (&circulation, longest_step(&level));
-        let inlet = Inlet { level: &self.level, circulation, temperature: &temperature, longest };
+        let level: Vec<Tick> = self.level.iter().map(Tick::of).collect();
+        let inlet = Inlet { level: &level, circulation, temperature: &temperature, longest };
         inlet.taken(at(0), at(until))
     }
 }
