@@ -201,13 +201,10 @@ pub(super) fn means(day: &Day, joined: usize) -> impl Iterator<Item = Tick> {
     let halves = |hours: usize| HALF_AN_HOUR * i64::try_from(hours).unwrap_or(0);
     #[expect(clippy::cast_precision_loss, reason = "at most a day's hours")]
     let mean = |hours: &[f32]| hours.iter().map(|one| f64::from(*one)).sum::<f64>() / hours.len() as f64;
-    day.means
-        .chunks(joined)
-        .enumerate()
-        .map(move |(index, hours)| Tick {
-            at: begin + halves(2 * index * joined + hours.len()),
-            value: mean(hours),
-        })
+    day.means.chunks(joined).enumerate().map(move |(index, hours)| Tick {
+        at: begin + halves(2 * index * joined + hours.len()),
+        value: mean(hours),
+    })
 }
 
 #[cfg(test)]

@@ -266,9 +266,9 @@ fn whiten<const P: usize>(
 ) -> Whitened<P> {
     let mut state = State::unknown(motion);
     let (mut readings, mut log_determinant) = (Triangle::new(), 0.0);
-    let observed = segments.iter().flat_map(|segment| {
-        segment.iter().enumerate().map(|(place, observation)| (place == 0, observation))
-    });
+    let observed = segments
+        .iter()
+        .flat_map(|segment| segment.iter().enumerate().map(|(place, observation)| (place == 0, observation)));
     for ((begins, next), passage) in observed.zip(passages) {
         state = state.after(passage, motion);
         if begins {

@@ -10,8 +10,8 @@ use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, P
 use super::report::moment;
 use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings, longest_step};
-use super::summed::{Summed, averages, fullest};
-use super::trend::{HORIZON_DAYS, Tick, after_hours, hours_between, hours_of};
+use super::summed::{Summed, averages};
+use super::trend::{HORIZON_DAYS, after_hours, hours_between, hours_of};
 use super::uptake_sum::{BOX_C, Inlet, Taken, whole_days};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
@@ -171,9 +171,7 @@ impl<'a> Account<'a> {
         let longest = longest_step(&level[level.partition_point(|point| point.at < since)..]);
         let is_even = |day: &Summed| circulation.is_even(day.first.at, day.last.at);
         let level = averages(level, days, EDGE_HOURS, is_even);
-        let temperature = fullest(&purifier.temperature, now);
-        let temperature: Vec<Tick> = temperature.iter().map(|point| Tick::of(&point.average())).collect();
-        let inlet = Inlet { level: &level, circulation, temperature: &temperature, longest };
+        let inlet = Inlet { level: &level, circulation, temperature: circulation.temperature(), longest };
         let taken = inlet.taken(since, now);
         let mol = |air: super::circulation::AirLeft| match question.species {
             Species::Oxygen => air.oxygen_mol,

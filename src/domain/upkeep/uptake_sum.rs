@@ -177,7 +177,9 @@ impl Inlet<'_> {
                 known_hours: last.known_hours + hours,
                 ..last
             },
-            None => Point { at: to, hours: progress.hours(), unknown_hours: last.unknown_hours + hours, ..last },
+            None => {
+                Point { at: to, hours: progress.hours(), unknown_hours: last.unknown_hours + hours, ..last }
+            }
         };
         taken.points.push(next);
         if let Some(stretch) = taken.stretches.last_mut() {

@@ -3,6 +3,7 @@
 use super::super::circulation::PurifierHistory;
 use super::super::sensors::{SensorReadings, longest_step};
 use super::super::summed::Summed;
+use super::super::trend::Sample;
 use super::super::use_ahead::GasUse;
 use super::*;
 use crate::domain::calendar::Interval;

@@ -138,7 +138,10 @@ impl UseCurve {
     }
 
     /// [`Self::until`] for moments each of which is no earlier than the one before.
-    pub fn until_each<'a>(&'a self, hours: impl Iterator<Item = f64> + 'a) -> impl Iterator<Item = Total> + 'a {
+    pub fn until_each<'a>(
+        &'a self,
+        hours: impl Iterator<Item = f64> + 'a,
+    ) -> impl Iterator<Item = Total> + 'a {
         let mut next = 0;
         hours.map(move |hours| {
             forward(&self.knots, &mut next, |knot| knot.at <= hours);
