@@ -27,8 +27,8 @@ pub(crate) struct KeptItem {
     pub(crate) moved: Option<Move>,
 }
 
-#[derive(Queryable, Insertable, AsChangeset)]
-#[diesel(table_name = due_items, treat_none_as_null = true)]
+#[derive(Queryable, Insertable)]
+#[diesel(table_name = due_items)]
 struct ItemRow {
     id: String,
     rule_id: String,
@@ -113,10 +113,23 @@ pub(crate) fn insert(tx: &mut Tx<'_>, kept: &KeptItem) -> StoreResult<()> {
     }
 }
 
-/// Keeps what an item says now.
+/// Keeps what an item says now. Which rule and part it is about stays: a night writes many
+/// items, and what finds them need not be written again.
 pub(crate) fn update(tx: &mut Tx<'_>, kept: &KeptItem) -> StoreResult<()> {
-    let before = due_items::table.find(kept.id.to_string()).filter(due_items::version.eq(kept.version - 1));
-    only_one(diesel::update(before).set(&ItemRow::from(kept)).execute(tx.db())?)
+    let row = ItemRow::from(kept);
+    let before = due_items::table.find(row.id).filter(due_items::version.eq(kept.version - 1));
+    let update = diesel::update(before).set((
+        due_items::glovebox_id.eq(row.glovebox_id),
+        due_items::task.eq(row.task),
+        due_items::state.eq(row.state),
+        due_items::likely_at.eq(row.likely_at),
+        due_items::safety.eq(row.safety),
+        due_items::body.eq(row.body),
+        due_items::computed_at.eq(row.computed_at),
+        due_items::version.eq(row.version),
+        due_items::moved.eq(row.moved),
+    ));
+    only_one(either!(tx.db(), connection => update.execute(connection)?))
 }
 
 /// Counts an item one version on, as what is told of it has changed though it

@@ -3,8 +3,11 @@
 //! where `domain/upkeep/days` sees one in the hours, and goes when they go: the
 //! database deletes it with them. Whoever changes readings marks
 //! the days as stale; stale days are summed up anew from the readings, and kept
-//! when a night settles them. A mark is deleted before its readings are read:
-//! what comes in meanwhile waits for the mark's row, and marks the day again.
+//! when a night settles them. A mark has a token that is another whenever the day is
+//! marked again, so that a day may be summed up beforehand, without keeping anybody from
+//! writing: what was summed up is kept only where its mark is the one it was summed up
+//! under. Else a mark is deleted before its readings are read: what comes in meanwhile
+//! waits for the mark's row, and marks the day again.
 
 mod packed;
 
@@ -18,13 +21,18 @@ use crate::domain::upkeep::Sample;
 use crate::domain::upkeep::days::Day;
 use crate::domain::upkeep::summed::{Manner, Summed, summed};
 use chrono::{DateTime, Utc};
+use diesel::connection::DefaultLoadingMode;
+use diesel::deserialize::{self, FromSql, FromSqlRow};
 use diesel::prelude::*;
+use diesel::row::{Field as _, Row as DbRow};
+use diesel::sql_types::{BigInt, Binary};
+use diesel::sqlite::Sqlite;
 use packed::{pack, pack_day, unpack, unpack_day};
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// Rows written in one statement.
 const ROWS_A_STATEMENT: usize = 1_000;
-/// Days summed up in one transaction before a night.
+/// Days summed up at once before a night.
 const SETTLED_AT_ONCE: i64 = 1_000;
 /// The most days whose readings are held at once.
 const DAYS_AT_ONCE: i64 = 31;
@@ -85,15 +93,12 @@ pub(super) fn touched(
         .collect();
     for rows in rows.chunks(ROWS_A_STATEMENT) {
         let insert = diesel::insert_into(stale_reading_days::table).values(rows);
-        match tx.db() {
-            Db::Sqlite(connection) => insert.on_conflict_do_nothing().execute(connection)?,
-            // The update keeps the row locked until these readings are visible.
-            Db::Postgres(connection) => insert
-                .on_conflict((stale_reading_days::series_id, stale_reading_days::day))
-                .do_update()
-                .set(stale_reading_days::day.eq(diesel::upsert::excluded(stale_reading_days::day)))
-                .execute(connection)?,
-        };
+        // The update keeps the row locked until these readings are visible.
+        either!(tx.db(), connection => insert
+            .on_conflict((stale_reading_days::series_id, stale_reading_days::day))
+            .do_update()
+            .set(stale_reading_days::token.eq(diesel::upsert::excluded(stale_reading_days::token)))
+            .execute(connection)?);
     }
     Ok(())
 }
@@ -170,12 +175,21 @@ pub(crate) fn whole(
         .filter(whole_days::id.lt(row_of(series, end)))
         .order(whole_days::id)
         .select((whole_days::id, whole_days::sums));
-    let kept: Vec<(i64, Vec<u8>)> = either!(tx.db(), connection => kept.load(connection)?);
-    let mut days = Vec::with_capacity(kept.len());
-    for (row, sums) in kept {
-        let day = row - row_of(series, 0);
-        if stale.binary_search(&day).is_err() {
-            days.push(unpack_day(day, &sums)?);
+    let is_fresh = |row: i64| stale.binary_search(&(row - row_of(series, 0))).is_err();
+    let mut days = Vec::with_capacity(usize::try_from(end - first).unwrap_or_default());
+    match tx.db() {
+        Db::Sqlite(connection) => {
+            for kept in kept.load_iter::<KeptDay, DefaultLoadingMode>(connection)? {
+                let KeptDay(row, day) = kept?;
+                days.extend(is_fresh(row).then_some(day));
+            }
+        }
+        Db::Postgres(connection) => {
+            for (row, sums) in kept.load::<(i64, Vec<u8>)>(connection)? {
+                if is_fresh(row) {
+                    days.push(unpack_day(row - row_of(series, 0), &sums)?);
+                }
+            }
         }
     }
     if !stale.is_empty() {
@@ -186,6 +200,19 @@ pub(crate) fn whole(
         days.sort_by_key(Day::date);
     }
     Ok(days)
+}
+
+/// A whole day with the number of its row, read where `SQLite` has it: a year has many.
+struct KeptDay(i64, Day);
+
+impl FromSqlRow<(BigInt, Binary), Sqlite> for KeptDay {
+    fn build_from_row<'a>(row: &impl DbRow<'a, Sqlite>) -> deserialize::Result<Self> {
+        const MISSING: &str = "a column is missing";
+        let id: i64 = FromSql::<BigInt, Sqlite>::from_nullable_sql(row.get(0).ok_or(MISSING)?.value())?;
+        let sums = row.get(1).ok_or(MISSING)?;
+        let mut sums = sums.value().ok_or(MISSING)?;
+        Ok(Self(id, unpack_day(id.rem_euclid(DAYS), sums.read_blob())?))
+    }
 }
 
 /// The number of a whole day.
@@ -250,46 +277,89 @@ pub(crate) fn waiting(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usiz
     Ok(usize::try_from(count).unwrap_or_default())
 }
 
+/// A stale day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Mark {
+    series: i64,
+    day: i64,
+    /// Another whenever the day is marked again.
+    token: i64,
+}
+
+/// What a stale day was summed up to.
+#[derive(Debug)]
+pub(crate) struct DaySums {
+    mark: Mark,
+    /// The sums, packed; none of a day that has no readings any more.
+    row: Option<Row>,
+}
+
+/// Some of the stale days that had ended by `until`, in order.
+pub(crate) fn marks(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<Vec<Mark>> {
+    let stale = stale_reading_days::table
+        .filter(stale_reading_days::day.lt(day_of(until)))
+        .order((stale_reading_days::series_id, stale_reading_days::day))
+        .limit(SETTLED_AT_ONCE)
+        .select((stale_reading_days::series_id, stale_reading_days::day, stale_reading_days::token));
+    let rows: Vec<(i64, i64, i64)> = either!(tx.db(), connection => stale.load(connection)?);
+    Ok(rows.into_iter().map(|(series, day, token)| Mark { series, day, token }).collect())
+}
+
+/// Sums up some stale days, which are in order.
+pub(crate) fn sums(tx: &mut Tx<'_>, marks: &[Mark]) -> StoreResult<Vec<DaySums>> {
+    let manners = manners(tx)?;
+    let mut all: Vec<DaySums> = Vec::with_capacity(marks.len());
+    for of_series in marks.chunk_by(|one, other| one.series == other.series) {
+        let series = of_series[0].series;
+        let begun = all.len();
+        all.extend(of_series.iter().map(|mark| DaySums { mark: *mark, row: None }));
+        let Some(manner) = manners.get(&series) else { continue };
+        let days: Vec<i64> = of_series.iter().map(|mark| mark.day).collect();
+        for (first, last) in stretches(&days) {
+            let points = from_readings(tx, series, *manner, begin_of(first)?, begin_of(last + 1)?)?;
+            for hours in by_day(&points) {
+                let day = day_of(hours[0].first.at);
+                let Ok(place) = days.binary_search(&day) else { continue };
+                let whole = Day::of(*manner, hours).map(|whole| pack_day(day, &whole));
+                let row = Row { id: row_of(series, day), series, hours: pack(day, hours), whole };
+                all[begun + place].row = Some(row);
+            }
+        }
+    }
+    Ok(all)
+}
+
+/// Keeps what days were summed up to, those left out that were marked again since then.
+pub(crate) fn settle_with(tx: &mut Tx<'_>, sums: &[DaySums]) -> StoreResult<()> {
+    let marks: Vec<Mark> = sums.iter().map(|one| one.mark).collect();
+    let taken = take(tx, &marks)?;
+    let still: Vec<&DaySums> = sums.iter().filter(|one| taken.contains(&one.mark.token)).collect();
+    keep(tx, &still)
+}
+
 /// Sums up anew some of the stale days that had ended by `until`, and keeps them;
 /// tells how many there were. Whoever sends readings of such a day waits for the
 /// transaction, which should therefore be a short one.
 pub(crate) fn settle(tx: &mut Tx<'_>, until: DateTime<Utc>) -> StoreResult<usize> {
-    let marked: Vec<(i64, i64)> = stale_reading_days::table
-        .filter(stale_reading_days::day.lt(day_of(until)))
-        .order((stale_reading_days::series_id, stale_reading_days::day))
-        .limit(SETTLED_AT_ONCE)
-        .load(tx.db())?;
-    let mut stale: Vec<(i64, i64)> = Vec::with_capacity(marked.len());
-    for of_series in marked.chunk_by(|one, other| one.0 == other.0) {
-        let days = of_series.iter().map(|(_, day)| *day);
-        let delete = diesel::delete(stale_reading_days::table)
-            .filter(stale_reading_days::series_id.eq(of_series[0].0))
-            .filter(stale_reading_days::day.eq_any(days.collect::<Vec<i64>>()))
-            .returning((stale_reading_days::series_id, stale_reading_days::day));
-        stale.extend(either!(tx.db(), connection => delete.load::<(i64, i64)>(connection)?));
-    }
-    stale.sort_unstable();
-    let manners = manners(tx)?;
-    let mut rows = Vec::new();
-    for of_series in stale.chunk_by(|one, other| one.0 == other.0) {
-        let series = of_series[0].0;
-        let Some(manner) = manners.get(&series) else { continue };
-        let days: Vec<i64> = of_series.iter().map(|(_, day)| *day).collect();
-        for (first, last) in stretches(&days) {
-            forget(tx, series, first, last)?;
-            let points = from_readings(tx, series, *manner, begin_of(first)?, begin_of(last + 1)?)?;
-            for hours in by_day(&points) {
-                let day = day_of(hours[0].first.at);
-                let whole = Day::of(*manner, hours).map(|whole| pack_day(day, &whole));
-                rows.push(Row { id: row_of(series, day), series, hours: pack(day, hours), whole });
-            }
-            if rows.len() >= ROWS_A_STATEMENT {
-                keep(tx, &mut rows)?;
-            }
-        }
-    }
-    keep(tx, &mut rows)?;
-    Ok(marked.len())
+    let marks = marks(tx, until)?;
+    let taken = take(tx, &marks)?;
+    let still: Vec<Mark> = marks.iter().filter(|mark| taken.contains(&mark.token)).copied().collect();
+    let sums = sums(tx, &still)?;
+    keep(tx, &sums.iter().collect::<Vec<_>>())?;
+    Ok(marks.len())
+}
+
+/// Deletes marks, which are in order, as far as they are still those; tells the tokens of these.
+fn take(tx: &mut Tx<'_>, marks: &[Mark]) -> StoreResult<HashSet<i64>> {
+    let (Some(first), Some(last)) = (marks.first(), marks.last()) else { return Ok(HashSet::new()) };
+    let tokens: Vec<i64> = marks.iter().map(|mark| mark.token).collect();
+    // The series lead to the marks; only the tokens say which of them.
+    let delete = diesel::delete(stale_reading_days::table)
+        .filter(stale_reading_days::series_id.between(first.series, last.series))
+        .filter(stale_reading_days::token.eq_any(tokens))
+        .returning(stale_reading_days::token);
+    let taken: Vec<i64> = either!(tx.db(), connection => delete.load(connection)?);
+    Ok(taken.into_iter().collect())
 }
 
 /// Days in order as stretches of days that follow each other, from the first to
@@ -329,14 +399,8 @@ fn from_readings(
     Ok(summed(manner, &samples))
 }
 
-fn forget(tx: &mut Tx<'_>, series: i64, first: i64, last: i64) -> StoreResult<()> {
-    let days =
-        reading_days::table.filter(reading_days::id.between(row_of(series, first), row_of(series, last)));
-    diesel::delete(days).execute(tx.db())?;
-    Ok(())
-}
-
 /// The sums of a day, packed.
+#[derive(Debug)]
 struct Row {
     id: i64,
     series: i64,
@@ -344,18 +408,26 @@ struct Row {
     whole: Option<Vec<u8>>,
 }
 
-fn keep(tx: &mut Tx<'_>, rows: &mut Vec<Row>) -> StoreResult<()> {
-    for rows in rows.chunks(ROWS_A_STATEMENT) {
-        let hours = rows.iter().map(|row| {
+/// Keeps sums in the place of those kept before.
+fn keep(tx: &mut Tx<'_>, sums: &[&DaySums]) -> StoreResult<()> {
+    for sums in sums.chunks(ROWS_A_STATEMENT) {
+        let days: Vec<i64> = sums.iter().map(|one| row_of(one.mark.series, one.mark.day)).collect();
+        let forget = diesel::delete(reading_days::table).filter(reading_days::id.eq_any(days));
+        either!(tx.db(), connection => forget.execute(connection)?);
+        let rows = || sums.iter().filter_map(|one| one.row.as_ref());
+        let hours = rows().map(|row| {
             (
                 reading_days::id.eq(row.id),
                 reading_days::series_id.eq(row.series),
                 reading_days::hours.eq(row.hours.as_slice()),
             )
         });
-        let insert = diesel::insert_into(reading_days::table).values(hours.collect::<Vec<_>>());
-        either!(tx.db(), connection => insert.execute(connection)?);
-        let whole = rows.iter().filter_map(|row| {
+        let hours: Vec<_> = hours.collect();
+        if !hours.is_empty() {
+            let insert = diesel::insert_into(reading_days::table).values(hours);
+            either!(tx.db(), connection => insert.execute(connection)?);
+        }
+        let whole = rows().filter_map(|row| {
             let sums = row.whole.as_deref()?;
             Some((whole_days::id.eq(row.id), whole_days::sums.eq(sums)))
         });
@@ -365,13 +437,82 @@ fn keep(tx: &mut Tx<'_>, rows: &mut Vec<Row>) -> StoreResult<()> {
             either!(tx.db(), connection => insert.execute(connection)?);
         }
     }
-    rows.clear();
     Ok(())
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::Store;
     use super::*;
+    use chrono::TimeDelta;
+    use diesel::connection::SimpleConnection as _;
+
+    /// What came in after a day was summed up is not lost, and the day is summed up again.
+    #[test]
+    fn a_day_that_was_marked_again_is_not_settled_with_what_it_was_before() {
+        let folder = tempfile::tempdir().unwrap();
+        let (store, mut batches) = Store::open_in_turn(&folder.path().join("days.db")).unwrap();
+        let mut write = |work: fn(&mut Tx<'_>, &[DaySums]) -> StoreResult<()>, sums: Vec<DaySums>| {
+            let answer = store.submit(move |tx| work(tx, &sums)).unwrap();
+            assert!(batches.commit());
+            answer.blocking_recv().unwrap().unwrap();
+        };
+        let at = |minute: i64| begin_of(20_000).unwrap() + TimeDelta::minutes(minute);
+        let until = at(3 * 1440);
+        write(
+            |tx, _| {
+                let Db::Sqlite(connection) = tx.db() else { panic!("a file was opened") };
+                connection.batch_execute(
+                    "INSERT INTO things (id, kind) VALUES ('A', 'glovebox');                      INSERT INTO reading_series VALUES (1, 'A', 'oxygen_ppm', '')",
+                )?;
+                comes_in(tx, 0..60)?;
+                comes_in(tx, 1440..1500)
+            },
+            Vec::new(),
+        );
+        let summed = |store: &Store| {
+            store.read_blocking(|tx| {
+                let marks = marks(tx, until)?;
+                sums(tx, &marks)
+            })
+        };
+        let early = summed(&store).unwrap();
+        assert_eq!(early.len(), 2);
+        write(|tx, _| comes_in(tx, 1500..1560), Vec::new());
+        write(settle_with, early);
+        let late = summed(&store).unwrap();
+        assert_eq!(late.iter().map(|one| one.mark.day).collect::<Vec<_>>(), [20_001]);
+        let kept = |store: &Store| -> Vec<(i64, i64)> {
+            let read = store.read_blocking(|tx| {
+                let kept: Vec<i64> = reading_days::table.select(reading_days::id).load(tx.db())?;
+                let points = between(tx, 1, Manner::Level, at(0), until)?;
+                let count = |day: &i64| {
+                    let of_day = points.iter().filter(|point| day_of(point.at) == *day);
+                    of_day.map(|point| i64::from(point.count)).sum::<i64>()
+                };
+                Ok::<_, StoreError>(kept.into_iter().map(|id| (id - DAYS, count(&(id - DAYS)))).collect())
+            });
+            read.unwrap()
+        };
+        assert_eq!(kept(&store), [(20_000, 60)]);
+        write(settle_with, late);
+        assert_eq!(kept(&store), [(20_000, 60), (20_001, 120)]);
+        assert!(summed(&store).unwrap().is_empty());
+    }
+
+    /// Readings of some minutes of the two days.
+    fn comes_in(tx: &mut Tx<'_>, minutes: std::ops::Range<i64>) -> StoreResult<()> {
+        let begin = begin_of(20_000)?;
+        let points: Vec<readings::NewPoint> = minutes
+            .map(|minute| readings::NewPoint {
+                series: 1,
+                at: begin + TimeDelta::minutes(minute),
+                value: 1.5,
+                flag: None,
+            })
+            .collect();
+        readings::insert(tx, &points, begin).map(drop)
+    }
 
     #[test]
     fn days_that_follow_each_other_are_read_together() {

@@ -397,6 +397,7 @@ diesel::table! {
     stale_reading_days (series_id, day) {
         series_id -> BigInt,
         day -> BigInt,
+        token -> BigInt,
     }
 }
 

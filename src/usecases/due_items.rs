@@ -3,6 +3,7 @@
 
 use super::part_history::Loader;
 use super::parts::{Parts, parts};
+use super::two_hands::{Work, work_through};
 use super::under_way::{Report, Step};
 use super::{Error, Result, Tx};
 use crate::clock::fresh_id;
@@ -28,7 +29,7 @@ use uuid::Uuid;
 /// Any of these lets a caller see what is due.
 const SEE: &[Scope] = &[Scope::FacilityRead, Scope::FacilityManage, Scope::UpkeepManage];
 
-/// So many parts are loaded before they are judged.
+/// It is told how far it is after so many parts.
 const PARTS_AT_ONCE: usize = 48;
 
 /// The zone that local times are shown in; UTC until the facility is set up.
@@ -47,24 +48,41 @@ pub(crate) fn compute(
     supplies: &[(Stored<GasSupply>, SupplyHistory)],
     as_of: DateTime<Utc>,
     far: &Report,
-    mut each: impl FnMut(&mut Tx<'_>, DueItem) -> Result<()>,
+    each: impl FnMut(&mut Tx<'_>, DueItem) -> Result<()>,
 ) -> Result<()> {
     let rules = rules::all(tx)?;
-    let mut loader = Loader::new(tx, parts, as_of)?.knowing(supplies);
+    let loader = Loader::new(tx, parts, as_of)?.knowing(supplies);
     let wanted = parts.subjects.iter().filter(|part| only.is_none_or(|only| only.contains(&part.id)));
     let wanted: Vec<Matched<'_>> = wanted.filter_map(|part| Matched::of(part, &rules)).collect();
-    for (number, some) in wanted.chunks(PARTS_AT_ONCE).enumerate() {
-        far.at(Step::Parts, number * PARTS_AT_ONCE, wanted.len());
-        let mut known = Vec::with_capacity(some.len());
-        for matched in some {
-            let values: Vec<&UpkeepRule> = matched.rules.iter().map(|rule| &rule.value).collect();
-            known.push((matched, loader.history(matched.subject, &values)?));
+    let mut work = PartByPart { loader, wanted: &wanted, far, each };
+    work_through(wanted.len(), &mut work, |(matched, history)| matched.items(&history, as_of))
+}
+
+/// Loads what is known of each part, and hands its items on.
+struct PartByPart<'a, 'b, 'c, F> {
+    loader: Loader<'a, 'b, 'c>,
+    wanted: &'c [Matched<'c>],
+    far: &'c Report,
+    each: F,
+}
+
+impl<'c, F: FnMut(&mut Tx<'_>, DueItem) -> Result<()>> Work for PartByPart<'_, '_, 'c, F> {
+    type Loaded = (&'c Matched<'c>, History);
+    type Judged = Vec<DueItem>;
+    type Error = Error;
+
+    fn load(&mut self, number: usize) -> Result<Self::Loaded> {
+        if number.is_multiple_of(PARTS_AT_ONCE) {
+            self.far.at(Step::Parts, number, self.wanted.len());
         }
-        for item in on_both_hands(&known, |(matched, history)| matched.items(history, as_of)) {
-            each(loader.tx(), item)?;
-        }
+        let matched = &self.wanted[number];
+        let values: Vec<&UpkeepRule> = matched.rules.iter().map(|rule| &rule.value).collect();
+        Ok((matched, self.loader.history(matched.subject, &values)?))
     }
-    Ok(())
+
+    fn keep(&mut self, judged: Vec<DueItem>) -> Result<()> {
+        judged.into_iter().try_for_each(|item| (self.each)(self.loader.tx(), item))
+    }
 }
 
 /// A part, and the rules on it.
@@ -88,25 +106,6 @@ impl<'a> Matched<'a> {
         };
         self.rules.iter().map(item).collect()
     }
-}
-
-/// Does the same with each of some things, half of them on another thread: what comes
-/// of them is in their order, as it would be on one.
-fn on_both_hands<T: Sync, R: Send>(things: &[T], work: impl Fn(&T) -> Vec<R> + Sync) -> Vec<R> {
-    let (here, there) = things.split_at(things.len().div_ceil(2));
-    let all = |some: &[T]| some.iter().flat_map(&work).collect::<Vec<R>>();
-    if there.is_empty() {
-        return all(here);
-    }
-    std::thread::scope(|scope| {
-        let other = scope.spawn(|| all(there));
-        let mut found = all(here);
-        match other.join() {
-            Ok(more) => found.extend(more),
-            Err(panic) => std::panic::resume_unwind(panic),
-        }
-        found
-    })
 }
 
 /// Keeps an item under the id it has, or a fresh one, unless what is kept was

@@ -40,6 +40,7 @@ pub(crate) mod site;
 pub(crate) mod situation;
 pub(crate) mod stock;
 pub(crate) mod swap_cylinder;
+mod two_hands;
 pub(crate) mod under_way;
 pub(crate) mod upkeep;
 pub(crate) mod usage_statements;

@@ -98,6 +98,8 @@ pub(super) struct Circulation {
     longest: i64,
     off: Vec<Interval>,
     stands: Vec<Standstill>,
+    /// °C in the box.
+    warmth: Vec<Tick>,
 }
 
 /// A time off in microseconds, and the hours off until it begins.
@@ -123,12 +125,19 @@ impl Circulation {
         let stands = stands.collect();
         let flow = steady(&read).iter().map(Tick::of).collect();
         let longest = micros(longest_step(&read));
-        Self { nominal: purifier.circulation.get(), flow, longest, off, stands }
+        let warmth = fullest(&purifier.temperature, now);
+        let warmth = warmth.iter().map(|point| Tick::of(&point.average())).collect();
+        Self { nominal: purifier.circulation.get(), flow, longest, off, stands, warmth }
     }
 
     /// Whether it was read at all.
     pub(super) const fn is_read(&self) -> bool {
         !self.flow.is_empty()
+    }
+
+    /// How warm the gas was that circulated, °C, in order of time.
+    pub(super) fn temperature(&self) -> &[Tick] {
+        &self.warmth
     }
 
     /// When it was off.

@@ -11,8 +11,8 @@
 
 use super::observations::STANDSTILL_M3_H;
 use super::summed::{FAR_STEPS, FEWEST_SUMMED, Manner, Summed, same};
-use super::trend::{hours_between, median};
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Timelike as _, Utc};
+use super::trend::{Tick, hours_between, quick_median};
+use chrono::{NaiveDate, NaiveTime, TimeDelta, Timelike as _};
 use std::collections::BTreeSet;
 
 /// Hours of a day.
@@ -185,19 +185,26 @@ fn changes(means: &[f32]) -> impl Iterator<Item = f64> {
 }
 
 fn usual_change(day: &Day) -> f64 {
-    median(&mut changes(&day.means).collect::<Vec<_>>()).unwrap_or(0.0)
+    let mut all = [0.0; HOURS];
+    let mut many = 0;
+    for (place, change) in all.iter_mut().zip(changes(&day.means)) {
+        *place = change;
+        many += 1;
+    }
+    quick_median(&mut all[..many]).unwrap_or(0.0)
 }
 
 /// When the hours of a day are in the middle, and their means; joined to so many hours each.
-pub(super) fn means(day: &Day, joined: usize) -> impl Iterator<Item = (DateTime<Utc>, f64)> {
-    let begin = day.date().and_time(NaiveTime::MIN).and_utc();
-    let minutes = |hours: usize| TimeDelta::minutes(30 * i64::try_from(hours).unwrap_or(0));
+pub(super) fn means(day: &Day, joined: usize) -> impl Iterator<Item = Tick> {
+    const HALF_AN_HOUR: i64 = 1_800_000_000;
+    let begin = day.date().and_time(NaiveTime::MIN).and_utc().timestamp_micros();
+    let halves = |hours: usize| HALF_AN_HOUR * i64::try_from(hours).unwrap_or(0);
     #[expect(clippy::cast_precision_loss, reason = "at most a day's hours")]
     let mean = |hours: &[f32]| hours.iter().map(|one| f64::from(*one)).sum::<f64>() / hours.len() as f64;
-    day.means
-        .chunks(joined)
-        .enumerate()
-        .map(move |(index, hours)| (begin + minutes(2 * index * joined + hours.len()), mean(hours)))
+    day.means.chunks(joined).enumerate().map(move |(index, hours)| Tick {
+        at: begin + halves(2 * index * joined + hours.len()),
+        value: mean(hours),
+    })
 }
 
 #[cfg(test)]

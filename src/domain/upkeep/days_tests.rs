@@ -1,8 +1,9 @@
 //! Tests of whole days.
 
 use super::super::summed::summed;
-use super::super::trend::Sample;
+use super::super::trend::{Sample, median};
 use super::*;
+use chrono::{DateTime, Utc};
 
 fn at(day: i64, minute: i64) -> DateTime<Utc> {
     "2026-03-01T00:00:00Z".parse::<DateTime<Utc>>().unwrap() + TimeDelta::minutes(1440 * day + minute)
@@ -39,11 +40,12 @@ fn a_day_is_the_sum_of_its_readings() {
     assert!((part.middle - median(&mut values).unwrap()).abs() < 0.02, "{}", part.middle);
     let equal = samples.windows(2).filter(|pair| same(pair[0].value, pair[1].value)).count();
     assert_eq!(part.same as usize, equal);
-    let hours: Vec<(DateTime<Utc>, f64)> = means(&found, 1).collect();
+    let micros = |minute| at(0, minute).timestamp_micros();
+    let hours: Vec<Tick> = means(&found, 1).collect();
     let hour = samples[180..240].iter().map(|one| one.value).sum::<f64>() / 60.0;
-    assert!(hours.len() == 24 && hours[3].0 == at(0, 210) && (hours[3].1 - hour).abs() < 1e-6);
-    let quarters: Vec<(DateTime<Utc>, f64)> = means(&found, 6).collect();
-    assert_eq!(quarters.iter().map(|one| one.0).collect::<Vec<_>>(), [180, 540, 900, 1260].map(|m| at(0, m)));
+    assert!(hours.len() == 24 && hours[3].at == micros(210) && (hours[3].value - hour).abs() < 1e-6);
+    let quarters: Vec<i64> = means(&found, 6).map(|one| one.at).collect();
+    assert_eq!(quarters, [180, 540, 900, 1260].map(micros));
     assert_eq!(found.date(), at(0, 0).date_naive());
 }
 

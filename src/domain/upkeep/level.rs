@@ -166,12 +166,13 @@ impl<const P: usize> LevelModel<P> {
     pub fn fit(&self, segments: &[Vec<Observation<P>>]) -> Option<Fit<P>> {
         let last = segments.last()?.last()?;
         let step = usual_step(segments);
+        let passages = passages(segments);
         let Grid { wanderings, drifts } = self.grid;
         let motions = wanderings
             .iter()
             .flat_map(|wandering| drifts.iter().map(move |drift| Motion::of(wandering / step, *drift)));
         let scored: Vec<(f64, Component<P>)> =
-            motions.map(|motion| self.component(segments, motion)).collect();
+            motions.map(|motion| self.component(segments, &passages, motion)).collect();
         let best = scored.iter().map(|(score, _)| *score).fold(f64::NEG_INFINITY, f64::max);
         let likely = scored.into_iter().map(|(score, one)| ((score - best).exp(), one));
         let likely: Vec<(f64, Component<P>)> = likely.filter(|(weight, _)| *weight > 1e-4).collect();
@@ -184,8 +185,13 @@ impl<const P: usize> LevelModel<P> {
 
     /// What the readings say for one motion, and the logarithm of its weight.
     #[expect(clippy::cast_precision_loss, reason = "counts of readings")]
-    fn component(&self, segments: &[Vec<Observation<P>>], motion: Motion) -> (f64, Component<P>) {
-        let white = whiten(segments, motion);
+    fn component(
+        &self,
+        segments: &[Vec<Observation<P>>],
+        passages: &[Passage],
+        motion: Motion,
+    ) -> (f64, Component<P>) {
+        let white = whiten(segments, passages, motion);
         // Half a reading's worth of belief in the least error keeps the
         // variance from nought where readings fall on a line.
         let (belief, least) = (0.5, self.least_error * self.least_error);
@@ -251,28 +257,67 @@ impl<const P: usize> LevelModel<P> {
 }
 
 /// Runs the filter over each segment for the readings and for every cause.
-/// Where a segment begins the level is unknown; the rate goes on.
-fn whiten<const P: usize>(segments: &[Vec<Observation<P>>], motion: Motion) -> Whitened<P> {
+/// Where a segment begins the level is unknown; the rate goes on. `passages` are those
+/// to each reading.
+fn whiten<const P: usize>(
+    segments: &[Vec<Observation<P>>],
+    passages: &[Passage],
+    motion: Motion,
+) -> Whitened<P> {
     let mut state = State::unknown(motion);
     let (mut readings, mut log_determinant) = (Triangle::new(), 0.0);
-    let mut last_hours: Option<f64> = None;
-    for segment in segments {
-        let Some(first) = segment.first() else { continue };
-        let passed = last_hours.map_or(0.0, |last| first.hours - last);
-        state = state.after(passed.max(0.0), motion).restarted(first);
-        for pair in segment.windows(2) {
-            let next = &pair[1];
-            state = state.after((next.hours - pair[0].hours).max(0.0), motion);
-            let total = state.level_variance + 1.0;
-            let root = total.sqrt();
-            let causes = difference(&next.causes, &state.level_causes).map(|x| x / root);
-            readings.absorb(causes, (next.level - state.level) / root);
-            log_determinant += total.ln();
-            state = state.having_read(next);
+    let observed = segments
+        .iter()
+        .flat_map(|segment| segment.iter().enumerate().map(|(place, observation)| (place == 0, observation)));
+    for ((begins, next), passage) in observed.zip(passages) {
+        state = state.after(passage, motion);
+        if begins {
+            state = state.restarted(next);
+            continue;
         }
-        last_hours = segment.last().map(|last| last.hours);
+        let total = state.level_variance + 1.0;
+        let root = total.sqrt();
+        let causes = difference(&next.causes, &state.level_causes).map(|x| x / root);
+        readings.absorb(causes, (next.level - state.level) / root);
+        log_determinant += total.ln();
+        state = state.having_read(next);
     }
     Whitened { readings, log_determinant, state }
+}
+
+/// Some hours that pass, and what they come to for whatever motion.
+#[derive(Debug, Clone, Copy)]
+struct Passage {
+    hours: f64,
+    /// What a rate moves the level in that time, if it is left alone.
+    reach: f64,
+    /// What is left of a rate.
+    kept: f64,
+    /// What a rate's drift moves the level, as a multiple of its variance.
+    drifted: f64,
+}
+
+impl Passage {
+    fn of(hours: f64) -> Self {
+        let (kept, span) = ((-hours / MEMORY_HOURS).exp(), hours / MEMORY_HOURS);
+        let drifted = (2.0 * span - 3.0 + 4.0 * kept - kept * kept).max(0.0);
+        Self { hours, reach: MEMORY_HOURS * -(-hours / MEMORY_HOURS).exp_m1(), kept, drifted }
+    }
+}
+
+/// What passes until each reading, one after the other; worked out once for all motions,
+/// since exponentials take longer than all the rest of a step.
+fn passages<const P: usize>(segments: &[Vec<Observation<P>>]) -> Vec<Passage> {
+    let mut last: Option<f64> = None;
+    let mut passages: Vec<Passage> = Vec::with_capacity(segments.iter().map(Vec::len).sum());
+    for observation in segments.iter().flatten() {
+        let hours = last.map_or(0.0, |last| observation.hours - last).max(0.0);
+        // Readings are evenly apart mostly.
+        let same = passages.last().filter(|before| before.hours.to_bits() == hours.to_bits());
+        passages.push(same.copied().unwrap_or_else(|| Passage::of(hours)));
+        last = Some(observation.hours);
+    }
+    passages
 }
 
 impl Motion {
@@ -283,16 +328,9 @@ impl Motion {
         Self { wandering, rate: moved / (MEMORY_HOURS * MEMORY_HOURS) }
     }
 
-    /// What a rate moves the level in some hours, if it is left alone.
-    fn reach(hours: f64) -> f64 {
-        MEMORY_HOURS * -(-hours / MEMORY_HOURS).exp_m1()
-    }
-
     /// Variance that some hours add to the level.
-    fn spread(self, hours: f64) -> f64 {
-        let (kept, span) = ((-hours / MEMORY_HOURS).exp(), hours / MEMORY_HOURS);
-        let drifted = 2.0 * span - 3.0 + 4.0 * kept - kept * kept;
-        self.wandering * hours + self.rate * MEMORY_HOURS * MEMORY_HOURS * drifted.max(0.0)
+    fn spread(self, passage: &Passage) -> f64 {
+        self.wandering * passage.hours + self.rate * MEMORY_HOURS * MEMORY_HOURS * passage.drifted
     }
 }
 
@@ -311,8 +349,8 @@ impl<const P: usize> State<P> {
     }
 
     /// Some hours later.
-    fn after(self, hours: f64, motion: Motion) -> Self {
-        let (reach, kept) = (Motion::reach(hours), (-hours / MEMORY_HOURS).exp());
+    fn after(self, passage: &Passage, motion: Motion) -> Self {
+        let Passage { reach, kept, .. } = *passage;
         let moved = |level: [f64; P], rate: [f64; P]| std::array::from_fn(|k| level[k] + reach * rate[k]);
         let added = motion.rate * MEMORY_HOURS * (1.0 - kept) * (1.0 - kept);
         Self {
@@ -323,7 +361,7 @@ impl<const P: usize> State<P> {
             level_variance: self.level_variance
                 + 2.0 * reach * self.covariance
                 + reach * reach * self.rate_variance
-                + motion.spread(hours),
+                + motion.spread(passage),
             covariance: kept * (self.covariance + reach * self.rate_variance) + added,
             rate_variance: kept * kept * self.rate_variance + motion.rate * (1.0 - kept * kept),
         }
@@ -394,7 +432,7 @@ fn inverse<const P: usize>(matrix: &[[f64; P]; P]) -> ([[f64; P]; P], f64) {
 impl<const P: usize> Component<P> {
     /// The level at a moment: mean and standard deviation.
     fn level(&self, last_hours: f64, ahead: &Ahead<P>) -> (f64, f64) {
-        let state = self.state.after((ahead.hours - last_hours).max(0.0), self.motion);
+        let state = self.state.after(&Passage::of((ahead.hours - last_hours).max(0.0)), self.motion);
         let lever = difference(&ahead.causes, &state.level_causes);
         let mean = state.level + product(&lever, &self.coefficients);
         let variance = self.variance * (state.level_variance + self.doubt(&lever))
@@ -405,13 +443,13 @@ impl<const P: usize> Component<P> {
 
     /// The change between two moments: mean and variance.
     fn change(&self, last_hours: f64, from: &Ahead<P>, to: &Ahead<P>) -> (f64, f64) {
-        let state = self.state.after((from.hours - last_hours).max(0.0), self.motion);
-        let hours = (to.hours - from.hours).max(0.0);
-        let reach = Motion::reach(hours);
+        let state = self.state.after(&Passage::of((from.hours - last_hours).max(0.0)), self.motion);
+        let passage = Passage::of((to.hours - from.hours).max(0.0));
+        let reach = passage.reach;
         let moved: [f64; P] =
             std::array::from_fn(|k| to.causes[k] - from.causes[k] - reach * state.rate_causes[k]);
         let mean = product(&moved, &self.coefficients) + reach * state.rate;
-        let wandered = self.motion.spread(hours) + reach * reach * state.rate_variance;
+        let wandered = self.motion.spread(&passage) + reach * reach * state.rate_variance;
         let unforeseen = self.unforeseen(&difference(&to.variances, &from.variances));
         (mean, self.variance * (wandered + self.doubt(&moved)) + unforeseen.max(0.0))
     }
@@ -449,9 +487,9 @@ impl<const P: usize> Fit<P> {
 
     /// The standard deviation of what the level moves in a day without a cause.
     pub fn daily_wandering(&self) -> f64 {
+        let passage = Passage::of(24.0);
         let day = |one: &Component<P>| {
-            let reach = Motion::reach(24.0);
-            one.variance * (one.motion.spread(24.0) + reach * reach * one.motion.rate)
+            one.variance * (one.motion.spread(&passage) + passage.reach * passage.reach * one.motion.rate)
         };
         self.components.iter().map(|one| one.weight * day(one)).sum::<f64>().sqrt()
     }
@@ -481,6 +519,22 @@ impl<const P: usize> Fit<P> {
         self.components.iter().map(chance).sum()
     }
 
+    /// Whether the level is at or above `mark` with that chance at a moment: as soon as
+    /// what is left to be weighed can no longer change it.
+    fn is_above(&self, mark: f64, chance: f64, ahead: &Ahead<P>) -> bool {
+        const ROUNDING: f64 = 1e-9;
+        let (mut found, mut left) = (0.0, 1.0 + ROUNDING);
+        for one in &self.components {
+            let (mean, sd) = one.level(self.last_hours, ahead);
+            found += one.weight * student((mean - mark) / (self.margin * sd), one.freedom);
+            left -= one.weight;
+            if found >= chance || found + left < chance {
+                break;
+            }
+        }
+        found >= chance
+    }
+
     /// The first moment from `from` to `until` (hours) at which the level is
     /// at or above `mark` with that chance, to a minute; `None` where there
     /// is none. `ahead` tells the causes at a moment. Causes must not fall.
@@ -492,7 +546,7 @@ impl<const P: usize> Fit<P> {
         ahead: impl Fn(f64) -> Ahead<P>,
     ) -> Option<f64> {
         const MINUTE: f64 = 1.0 / 60.0;
-        let reached = |hours: f64| self.chance_above(mark, &ahead(hours)) >= chance;
+        let reached = |hours: f64| self.is_above(mark, chance, &ahead(hours));
         if reached(from) {
             return Some(from);
         }

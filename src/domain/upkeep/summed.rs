@@ -6,7 +6,7 @@
 
 use super::days::{self, Day, HOURS};
 use super::observations::STANDSTILL_M3_H;
-use super::trend::{Sample, hours_between};
+use super::trend::{Sample, Tick, hours_between};
 use crate::domain::facility::MeasuredQuantity;
 use chrono::{DateTime, TimeDelta, Utc};
 
@@ -217,8 +217,9 @@ pub(super) fn averages(
     whole: &[Day],
     longest: f64,
     is_even: impl Fn(&Summed) -> bool,
-) -> Vec<Sample> {
-    let mut all = Vec::with_capacity(points.len() + 2);
+) -> Vec<Tick> {
+    let of_days: usize = whole.iter().map(|day| day.means.len()).sum();
+    let mut all: Vec<Tick> = Vec::with_capacity(points.len() + of_days + 2);
     for (index, point) in points.iter().enumerate() {
         let apart = |one: &Summed, next: &Summed| hours_between(one.last.at, next.first.at) > longest;
         let many = point.count > 1;
@@ -229,17 +230,17 @@ pub(super) fn averages(
         match day {
             Some(day) => {
                 let joined = if is_even(point) { JOINED } else { 1 };
-                all.extend(days::means(day, joined).map(|(at, value)| Sample { at, value }));
+                all.extend(days::means(day, joined));
             }
-            None => all.push(point.average()),
+            None => all.push(Tick::of(&point.average())),
         }
         if many && begins {
             let value = all[begin].value;
-            all.insert(begin, Sample { at: point.first.at, value });
+            all.insert(begin, Tick::of(&Sample { at: point.first.at, value }));
         }
         if many && ends {
             let value = all[all.len() - 1].value;
-            all.push(Sample { at: point.last.at, value });
+            all.push(Tick::of(&Sample { at: point.last.at, value }));
         }
     }
     all

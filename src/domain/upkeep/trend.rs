@@ -54,14 +54,16 @@ pub fn theil_sen(points: &[(f64, f64)], confidence: f64) -> Option<TheilSen> {
             }
         }
     }
-    let slope = median(&mut slopes)?;
+    let slope = quick_median(&mut slopes)?;
     let (below, above) = sen_ranks(points, slopes.len(), confidence);
-    Some(TheilSen { slope, intercept: intercept(points, slope)?, low: slopes[below], high: slopes[above] })
+    let mut ranked = |rank: usize| *slopes.select_nth_unstable_by(rank, f64::total_cmp).1;
+    let (low, high) = (ranked(below), ranked(above));
+    Some(TheilSen { slope, intercept: intercept(points, slope)?, low, high })
 }
 
 /// The median of `y − slope·x`, which is the intercept for a given slope.
 pub fn intercept(points: &[(f64, f64)], slope: f64) -> Option<f64> {
-    median(&mut points.iter().map(|(x, y)| y - slope * x).collect::<Vec<_>>())
+    quick_median(&mut points.iter().map(|(x, y)| y - slope * x).collect::<Vec<_>>())
 }
 
 /// The ranks, among so many sorted slopes, of the ends of Sen's interval: the
@@ -189,6 +191,7 @@ pub(super) fn tick_beside(readings: &[Tick], next: usize, at: i64, within: i64) 
     let before = before.filter(|tick| at - tick.at <= within);
     let after = readings.get(next).filter(|tick| tick.at - at <= within);
     match (before, after) {
+        (Some(before), Some(after)) if before.value.to_bits() == after.value.to_bits() => Some(before.value),
         (Some(before), Some(after)) => {
             let whole = after.at - before.at;
             let share = if whole > 0 { hours_of(at - before.at) / hours_of(whole) } else { 0.0 };

@@ -31,7 +31,7 @@ impl<const P: usize> Triangle<P> {
             if below.abs() <= 0.0 {
                 continue;
             }
-            let length = self.rows[pivot][pivot].hypot(below);
+            let length = length(self.rows[pivot][pivot], below);
             let (cosine, sine) = (self.rows[pivot][pivot] / length, below / length);
             for (above, beneath) in self.rows[pivot].iter_mut().zip(&mut row).skip(pivot) {
                 (*above, *beneath) = (cosine * *above + sine * *beneath, cosine * *beneath - sine * *above);
@@ -72,6 +72,13 @@ impl<const P: usize> Triangle<P> {
         };
         self.rest + self.rows.iter().zip(&self.targets).map(off).sum::<f64>()
     }
+}
+
+/// The length of a vector; where no square can be too large or too small, by squares,
+/// which takes a fraction of the time.
+fn length(one: f64, other: f64) -> f64 {
+    let squares = one * one + other * other;
+    if (1e-200..1e200).contains(&squares) { squares.sqrt() } else { one.hypot(other) }
 }
 
 #[cfg(test)]

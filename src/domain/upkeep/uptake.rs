@@ -3,16 +3,16 @@
 //! the share at the pace it was taken up lately, with the circulation that
 //! is booked off left out.
 
-use super::circulation::{Circulation, PurifierHistory};
+use super::circulation::{Circulation, Place, PurifierHistory};
 use super::days::Day;
 use super::evidence::{Assessment, DueDates, Evidence, digits, is_stale};
 use super::level::{Ahead, CHANCES, EIGHTY, Fit, Grid, LevelModel, Observation, Prior};
 use super::report::moment;
 use super::rules::Species;
 use super::sensors::{self, FaultKind, Inspected, SensorReadings, longest_step};
-use super::summed::{Summed, averages, fullest};
-use super::trend::{HORIZON_DAYS, Tick, after_hours, hours_between};
-use super::uptake_sum::{BOX_C, Inlet, Taken};
+use super::summed::{Summed, averages};
+use super::trend::{HORIZON_DAYS, after_hours, hours_between, hours_of};
+use super::uptake_sum::{BOX_C, Inlet, Taken, whole_days};
 use super::use_ahead::{GasUse, UseCurve};
 use crate::domain::facility::MeasuredQuantity;
 use crate::domain::quantity::Moles;
@@ -171,9 +171,7 @@ impl<'a> Account<'a> {
         let longest = longest_step(&level[level.partition_point(|point| point.at < since)..]);
         let is_even = |day: &Summed| circulation.is_even(day.first.at, day.last.at);
         let level = averages(level, days, EDGE_HOURS, is_even);
-        let temperature = fullest(&purifier.temperature, now);
-        let temperature: Vec<Tick> = temperature.iter().map(|point| Tick::of(&point.average())).collect();
-        let inlet = Inlet { level: &level, circulation, temperature: &temperature, longest };
+        let inlet = Inlet { level: &level, circulation, temperature: circulation.temperature(), longest };
         let taken = inlet.taken(since, now);
         let mol = |air: super::circulation::AirLeft| match question.species {
             Species::Oxygen => air.oxygen_mol,
@@ -196,9 +194,9 @@ impl<'a> Account<'a> {
         off.extend(unbooked.map(|seen| GasUse { interval: *seen, computed_mol: 0.0, booked_at: seen.end() }));
         let brought = UseCurve::new(&turns, since, now);
         let off = UseCurve::new(&off, since, now);
-        let until = |hours| brought.until(hours).computed_mol;
-        let before = until(0.0);
-        let let_in = taken.points.iter().map(|point| (until(point.hours) - before).max(0.0)).collect();
+        let before = brought.until(0.0).computed_mol;
+        let until = brought.until_each(taken.points.iter().map(|point| point.hours));
+        let let_in = until.map(|total| (total.computed_mol - before).max(0.0)).collect();
         Self { question, now, since, mark, taken, circulation, brought, let_in, off }
     }
 
@@ -218,12 +216,12 @@ impl<'a> Account<'a> {
         let points = &self.taken.points;
         let next = (0..points.len()).find(|index| self.total(*index, pace) >= self.mark)?;
         let Some(before) = next.checked_sub(1) else {
-            return Some(points[next].at);
+            return points[next].when();
         };
         let (low, high) = (self.total(before, pace), self.total(next, pace));
         let share = if high > low { (self.mark - low) / (high - low) } else { 1.0 };
-        let from = points[before].at;
-        after_hours(from, share.clamp(0.0, 1.0) * hours_between(from, points[next].at))
+        let hours = hours_of(points[next].at - points[before].at);
+        after_hours(points[before].when()?, share.clamp(0.0, 1.0) * hours)
     }
 
     fn assess(&self, read: Option<DateTime<Utc>>, evidence: Evidence) -> Assessment {
@@ -293,17 +291,28 @@ impl<'a> Account<'a> {
             grid: GRID,
         };
         let all = &self.taken.points;
-        let observed = |index: usize| Observation {
-            hours: all[index].hours,
-            level: self.total(index, mean),
-            causes: [self.circulated(all[index].at), mean * all[index].unknown_hours + self.let_in[index]],
+        let (begin, mut place) = (self.since.timestamp_micros(), Place::default());
+        let off_before = self.circulation.off_until_from(&mut Place::default(), begin);
+        let mut observed = |index: usize| {
+            let off = self.circulation.off_until_from(&mut place, all[index].at) - off_before;
+            let circulated = hours_of(all[index].at - begin) - off.max(0.0);
+            Observation {
+                hours: all[index].hours,
+                level: self.total(index, mean),
+                causes: [circulated, mean * all[index].unknown_hours + self.let_in[index]],
+            }
         };
         let stretches = self.taken.stretches.iter().map(|(first, last)| {
-            let day = |index: usize| ((all[*last].hours - all[index].hours) / 24.0).floor();
+            let day = |index: usize| whole_days(all[*last].hours - all[index].hours);
+            let mut of_next = day(*first);
             // The last of each day, counted from the end, stands for the day.
-            let ends = (*first..=*last).filter(|index| index == last || day(*index) - day(index + 1) > 0.5);
+            let ends = (*first..=*last).filter(|index| {
+                let of_this = of_next;
+                of_next = if index < last { day(index + 1) } else { 0 };
+                index == last || of_this > of_next
+            });
             let mut observed: Vec<Observation<2>> =
-                std::iter::once(*first).chain(ends).map(observed).collect();
+                std::iter::once(*first).chain(ends).map(&mut observed).collect();
             observed.dedup_by(|one, other| (one.hours - other.hours).abs() < 1e-9);
             observed
         });

@@ -5,7 +5,7 @@
 
 use super::circulation::{Circulation, Place, moles_per_m3};
 use super::evidence::Gap;
-use super::trend::{Sample, Tick, forward, hours_of, micros, tick_beside};
+use super::trend::{Tick, forward, hours_of, micros, tick_beside};
 use chrono::{DateTime, Utc};
 
 /// A temperature reading counts so many hours before and after.
@@ -18,8 +18,8 @@ const DAY_HOURS: f64 = 6.0;
 /// The sums at a moment, all since the beginning.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Point {
-    /// When.
-    pub(super) at: DateTime<Utc>,
+    /// When, microseconds since 1970.
+    pub(super) at: i64,
     /// The same as hours since the beginning.
     pub(super) hours: f64,
     /// Taken up while somebody read, mol.
@@ -54,7 +54,7 @@ pub(super) struct Taken {
 /// Levels in the box, and what goes with them.
 pub(super) struct Inlet<'a> {
     /// Mole-ppm, in order of time.
-    pub(super) level: &'a [Sample],
+    pub(super) level: &'a [Tick],
     /// When gas circulated.
     pub(super) circulation: &'a Circulation,
     /// °C, in order of time.
@@ -86,11 +86,12 @@ impl Progress {
 impl Inlet<'_> {
     /// Sums up from `since` until `now`; levels outside are left out.
     pub(super) fn taken(&self, since: DateTime<Utc>, now: DateTime<Utc>) -> Taken {
-        let first = self.level.partition_point(|sample| sample.at < since);
-        let last = self.level.partition_point(|sample| sample.at <= now).max(first);
+        let (begin, end) = (since.timestamp_micros(), now.timestamp_micros());
+        let first = self.level.partition_point(|tick| tick.at < begin);
+        let last = self.level.partition_point(|tick| tick.at <= end).max(first);
         let level = &self.level[first..last];
         let hours_off = self.circulation.hours_off(since, now);
-        let start = Point { at: since, hours: 0.0, known_mol: 0.0, known_hours: 0.0, unknown_hours: 0.0 };
+        let start = Point { at: begin, hours: 0.0, known_mol: 0.0, known_hours: 0.0, unknown_hours: 0.0 };
         let mut taken = Taken {
             points: vec![start],
             stretches: Vec::new(),
@@ -101,23 +102,21 @@ impl Inlet<'_> {
             temperature_read: false,
             daily: Vec::new(),
         };
-        let begin = since.timestamp_micros();
         let mut progress = Progress { at: begin, since: begin, ..Progress::default() };
         progress.off = self.circulation.off_until_from(&mut progress.circulation, progress.at);
         taken.points.reserve(level.len() + 2);
         let mut earlier = None;
-        for sample in level {
-            let tick = Tick::of(sample);
-            let pace = self.pace(tick, &mut taken, &mut progress);
+        for tick in level {
+            let pace = self.pace(*tick, &mut taken, &mut progress);
             if !taken.stretches.is_empty() && hours_of(tick.at - progress.at) <= taken.longest {
-                self.seen(&mut taken, &mut progress, (sample.at, tick.at), earlier, pace);
+                self.seen(&mut taken, &mut progress, tick.at, earlier, pace);
             } else {
-                self.unseen(&mut taken, &mut progress, sample.at);
+                self.unseen(&mut taken, &mut progress, tick.at);
                 taken.stretches.push((taken.points.len() - 1, taken.points.len() - 1));
             }
             earlier = pace;
         }
-        self.unseen(&mut taken, &mut progress, now);
+        self.unseen(&mut taken, &mut progress, end);
         taken.daily = daily(&taken);
         taken
     }
@@ -141,11 +140,11 @@ impl Inlet<'_> {
     }
 
     /// Goes on to a moment over time that nobody saw.
-    fn unseen(&self, taken: &mut Taken, progress: &mut Progress, to: DateTime<Utc>) {
+    fn unseen(&self, taken: &mut Taken, progress: &mut Progress, to: i64) {
         let Some(last) = taken.points.last().copied() else { return };
-        let (hours, off) = self.pass(progress, to.timestamp_micros());
+        let (hours, off) = self.pass(progress, to);
         if hours > taken.longest {
-            taken.gaps.push(Gap { from: last.at, to });
+            taken.gaps.extend(last.when().zip(instant(to)).map(|(from, to)| Gap { from, to }));
         }
         let unknown = (hours - off).max(0.0);
         let (hours, unknown_hours) = (progress.hours(), last.unknown_hours + unknown);
@@ -158,7 +157,7 @@ impl Inlet<'_> {
         &self,
         taken: &mut Taken,
         progress: &mut Progress,
-        (at, to): (DateTime<Utc>, i64),
+        to: i64,
         earlier: Option<f64>,
         later: Option<f64>,
     ) {
@@ -172,13 +171,15 @@ impl Inlet<'_> {
         };
         let next = match pace {
             Some(pace) => Point {
-                at,
+                at: to,
                 hours: progress.hours(),
                 known_mol: last.known_mol + pace * hours,
                 known_hours: last.known_hours + hours,
                 ..last
             },
-            None => Point { at, hours: progress.hours(), unknown_hours: last.unknown_hours + hours, ..last },
+            None => {
+                Point { at: to, hours: progress.hours(), unknown_hours: last.unknown_hours + hours, ..last }
+            }
         };
         taken.points.push(next);
         if let Some(stretch) = taken.stretches.last_mut() {
@@ -187,20 +188,44 @@ impl Inlet<'_> {
     }
 }
 
+/// Whole days of so many hours.
+#[expect(clippy::cast_possible_truncation, reason = "what is cut off is what is not whole")]
+pub(super) fn whole_days(hours: f64) -> i64 {
+    (hours / 24.0) as i64
+}
+
+/// An instant of the record, from microseconds since 1970.
+fn instant(micros: i64) -> Option<DateTime<Utc>> {
+    DateTime::from_timestamp_micros(micros)
+}
+
+impl Point {
+    /// When it is; always an instant of the record.
+    pub(super) fn when(&self) -> Option<DateTime<Utc>> {
+        instant(self.at)
+    }
+}
+
 /// Means of days with enough hours of circulation read, sorted.
 fn daily(taken: &Taken) -> Vec<f64> {
     let Some(first) = taken.points.first() else { return Vec::new() };
-    let day = |point: &Point| (point.hours / 24.0).floor();
-    let mut begin = *first;
     let mut means = Vec::new();
-    for together in taken.points.chunk_by(|one, other| day(other) - day(one) < 0.5) {
-        let Some(end) = together.last() else { continue };
+    let mut day_ended = |begin: &Point, end: &Point| {
         let hours = end.known_hours - begin.known_hours;
         if hours >= DAY_HOURS {
             means.push((end.known_mol - begin.known_mol) / hours);
         }
-        begin = *end;
+    };
+    let (mut begin, mut end, mut day) = (*first, *first, 0);
+    for point in &taken.points {
+        let of_point = whole_days(point.hours);
+        if of_point != day {
+            day_ended(&begin, &end);
+            (begin, day) = (end, of_point);
+        }
+        end = *point;
     }
+    day_ended(&begin, &end);
     means.sort_by(f64::total_cmp);
     means
 }

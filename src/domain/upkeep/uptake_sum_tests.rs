@@ -3,6 +3,7 @@
 use super::super::circulation::PurifierHistory;
 use super::super::sensors::{SensorReadings, longest_step};
 use super::super::summed::Summed;
+use super::super::trend::Sample;
 use super::super::use_ahead::GasUse;
 use super::*;
 use crate::domain::calendar::Interval;
@@ -51,7 +52,8 @@ impl Case {
         let seen = |sample: &&Sample| (at(0)..=at(until)).contains(&sample.at);
         let level: Vec<Summed> = self.level.iter().filter(seen).copied().map(Summed::single).collect();
         let (circulation, longest) = (&circulation, longest_step(&level));
-        let inlet = Inlet { level: &self.level, circulation, temperature: &temperature, longest };
+        let level: Vec<Tick> = self.level.iter().map(Tick::of).collect();
+        let inlet = Inlet { level: &level, circulation, temperature: &temperature, longest };
         inlet.taken(at(0), at(until))
     }
 }

@@ -7,7 +7,7 @@
 //! no such record exists, bookings of the next two weeks count as they stand,
 //! and in each later week the larger of what is booked and the usual week.
 
-use super::trend::{HORIZON_DAYS, hours_between};
+use super::trend::{HORIZON_DAYS, forward, hours_between};
 use crate::domain::calendar::Interval;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -71,8 +71,8 @@ pub struct UseCurve {
     origin: DateTime<Utc>,
     knots: Vec<Knot>,
     now: f64,
-    /// For each day ahead which share of the usual use is still to be booked.
-    unbooked: Vec<Total>,
+    /// What is still to be booked of the days ahead until each of them begins.
+    doubts: Vec<Doubts>,
     learned: bool,
     weekly: Weekly,
 }
@@ -94,7 +94,7 @@ impl UseCurve {
             origin,
             knots,
             now: now_hours,
-            unbooked: Vec::new(),
+            doubts: Vec::new(),
             learned: false,
             weekly: Weekly::default(),
         };
@@ -111,7 +111,8 @@ impl UseCurve {
                 (Total::default(), Total { hours: -slope.hours, computed_mol: -slope.computed_mol });
             [Change { at: at(day), jump, slope }, Change { at: at(day + 1), jump, slope: back }]
         }));
-        Self { knots: summed(&mut changes), unbooked, weekly, learned: leads.is_some(), ..plain }
+        let doubts = Doubts::until_each(&unbooked);
+        Self { knots: summed(&mut changes), doubts, weekly, learned: leads.is_some(), ..plain }
     }
 
     /// Whether it is known from the past how long ahead people book.
@@ -121,7 +122,11 @@ impl UseCurve {
 
     /// Work until a moment, hours after the origin.
     pub fn until(&self, hours: f64) -> Total {
-        let next = self.knots.partition_point(|knot| knot.at <= hours);
+        self.after(self.knots.partition_point(|knot| knot.at <= hours), hours)
+    }
+
+    /// The same where it is known which is the first knot after it.
+    fn after(&self, next: usize, hours: f64) -> Total {
         let Some(knot) = next.checked_sub(1).map(|before| self.knots[before]) else {
             return Total::default();
         };
@@ -132,31 +137,36 @@ impl UseCurve {
         }
     }
 
+    /// [`Self::until`] for moments each of which is no earlier than the one before.
+    pub fn until_each<'a>(
+        &'a self,
+        hours: impl Iterator<Item = f64> + 'a,
+    ) -> impl Iterator<Item = Total> + 'a {
+        let mut next = 0;
+        hours.map(move |hours| {
+            forward(&self.knots, &mut next, |knot| knot.at <= hours);
+            self.after(next, hours)
+        })
+    }
+
     /// How unsure the foreseen work is at a moment: its variance. What is
     /// booked is taken as certain.
     #[expect(clippy::cast_precision_loss, reason = "at most eight weeks")]
     pub fn variance(&self, hours: f64) -> Total {
         let days_ahead = (hours - self.now) / 24.0;
-        let sums = |of: fn(&Total) -> f64| {
-            let mut sums = (0.0, 0.0, 0.0);
-            for (share, day) in self.unbooked.iter().map(of).zip(0_u32..) {
-                let weeks = (days_ahead - f64::from(day)).clamp(0.0, 1.0) / 7.0;
-                sums.0 += weeks * share;
-                sums.1 += weeks * share * share;
-                sums.2 += weeks * share * (1.0 - share);
-            }
-            sums
-        };
+        let begun = self.doubts.partition_point(|doubts| doubts.day <= days_ahead);
+        let doubts = begun.checked_sub(1).and_then(|last| self.doubts.get(last)).copied();
+        let doubts = doubts.map(|last| last.and((days_ahead - last.day).clamp(0.0, 1.0))).unwrap_or_default();
         let n = self.weekly.weeks.max(1) as f64;
         // The mean is not known well, whole weeks differ from it, and of
         // others uses are missing here and there.
-        let doubt = |variance: f64, squares: f64, (mean, whole, part): (f64, f64, f64)| {
+        let doubt = |variance: f64, squares: f64, Weeks { mean, whole, part }: Weeks| {
             variance * (mean * mean / n + whole) + squares * part
         };
         let Weekly { variance, squares, .. } = self.weekly;
         Total {
-            hours: doubt(variance.hours, squares.hours, sums(|one| one.hours)),
-            computed_mol: doubt(variance.computed_mol, squares.computed_mol, sums(|one| one.computed_mol)),
+            hours: doubt(variance.hours, squares.hours, doubts.hours),
+            computed_mol: doubt(variance.computed_mol, squares.computed_mol, doubts.computed_mol),
         }
     }
 
@@ -230,6 +240,56 @@ impl UseCurve {
         Total {
             hours: share(to.hours - from.hours, weekly.mean.hours),
             computed_mol: share(to.computed_mol - from.computed_mol, weekly.mean.computed_mol),
+        }
+    }
+}
+
+/// Weeks of use that are still to be booked: as many as count for the mean, and those
+/// that differ from it as a whole or in part.
+#[derive(Debug, Clone, Copy, Default)]
+struct Weeks {
+    mean: f64,
+    whole: f64,
+    part: f64,
+}
+
+impl Weeks {
+    fn and(self, weeks: f64, share: f64) -> Self {
+        Self {
+            mean: self.mean + weeks * share,
+            whole: self.whole + weeks * share * share,
+            part: self.part + weeks * share * (1.0 - share),
+        }
+    }
+}
+
+/// What is still to be booked until a day ahead begins, and of that day.
+#[derive(Debug, Clone, Copy, Default)]
+struct Doubts {
+    day: f64,
+    hours: Weeks,
+    computed_mol: Weeks,
+    share: Total,
+}
+
+impl Doubts {
+    /// For each day ahead; of each the share of the usual use is known.
+    fn until_each(unbooked: &[Total]) -> Vec<Self> {
+        let mut before = Self::default();
+        let day = |(share, day): (&Total, u32)| {
+            let doubts = Self { day: f64::from(day), share: *share, ..before };
+            before = doubts.and(1.0);
+            doubts
+        };
+        unbooked.iter().zip(0..).map(day).collect()
+    }
+
+    /// With so much of the day.
+    fn and(self, days: f64) -> Self {
+        Self {
+            hours: self.hours.and(days / 7.0, self.share.hours),
+            computed_mol: self.computed_mol.and(days / 7.0, self.share.computed_mol),
+            ..self
         }
     }
 }

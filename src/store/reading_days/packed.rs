@@ -111,6 +111,15 @@ impl Packed<'_> {
         self.take(4).map(|bytes| undecimal(i32::from_le_bytes(bytes), digits))
     }
 
+    fn means(&mut self, count: usize) -> Option<Vec<f32>> {
+        let (means, rest) = self.0.split_at_checked(4 * count)?;
+        self.0 = rest;
+        let mean = |bytes: &[u8]| bytes.try_into().map(f32::from_le_bytes).ok();
+        let mut all = Vec::with_capacity(count);
+        all.extend(means.chunks_exact(4).filter_map(mean));
+        Some(all)
+    }
+
     fn point(&mut self, begin: DateTime<Utc>) -> Option<Summed> {
         let [how] = self.take(1)?;
         let at = begin + TimeDelta::microseconds(self.micros()?);
@@ -150,9 +159,7 @@ pub(super) fn unpack(day: i64, bytes: &[u8], points: &mut Vec<Summed>) -> StoreR
 /// Reads a whole day.
 pub(super) fn unpack_day(number: i64, bytes: &[u8]) -> StoreResult<Day> {
     let mut packed = Packed(bytes);
-    let means = packed.take(1).and_then(|[count]: [u8; 1]| {
-        (0..count).map(|_| packed.take(4).map(f32::from_le_bytes)).collect::<Option<Vec<f32>>>()
-    });
+    let means = packed.take(1).and_then(|[count]: [u8; 1]| packed.means(count.into()));
     let means = checked("whole_days.sums", means.ok_or("it ends in the middle"))?;
     let mut parts = Vec::with_capacity(1);
     unpack(number, packed.0, &mut parts)?;

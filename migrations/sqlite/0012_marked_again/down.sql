@@ -1,0 +1,1 @@
+ALTER TABLE stale_reading_days DROP COLUMN token;
