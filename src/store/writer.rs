@@ -232,31 +232,48 @@ fn commit_together(
         let before = standing;
         standing = Standing::of(db, batch)?;
         if outcome == Outcome::Undo && standing.changes != before.changes {
-            return redo(db, memory, done);
+            return redo(db, memory, jobs, done);
         }
         next = if done.len() < LARGEST_BATCH { jobs.try_recv().ok() } else { None };
     }
     commit(db)
 }
 
-/// Undoes what was done and does it again, undoing only what each request wants undone.
-fn redo(db: &mut Db, memory: &Memory, done: &mut [Box<dyn Job>]) -> StoreResult<()> {
+/// Undoes what was done and does it again, and whatever else waits, undoing only what each request
+/// wants undone.
+fn redo(
+    db: &mut Db,
+    memory: &Memory,
+    jobs: &Receiver<Box<dyn Job>>,
+    done: &mut Vec<Box<dyn Job>>,
+) -> StoreResult<()> {
     AnsiTransactionManager::rollback_transaction(sqlite(db)?)?;
     memory.forget();
     let batch = begin(db)?.batch;
-    for job in done {
-        let revision = Standing::of(db, batch)?.revision;
-        let kept: Result<(), diesel::result::Error> = db.transaction(|db| match job.work(db, revision) {
-            Outcome::Keep => Ok(()),
-            Outcome::Undo => Err(diesel::result::Error::RollbackTransaction),
-        });
-        match kept {
-            Ok(()) | Err(diesel::result::Error::RollbackTransaction) => {}
-            Err(error) => return Err(error.into()),
-        }
+    for job in done.iter_mut() {
+        within_savepoint(db, batch, &mut **job)?;
+    }
+    while done.len() < LARGEST_BATCH
+        && let Ok(mut job) = jobs.try_recv()
+    {
+        let kept = within_savepoint(db, batch, &mut *job);
+        done.push(job);
+        kept?;
     }
     Standing::of(db, batch)?;
     commit(db)
+}
+
+fn within_savepoint(db: &mut Db, batch: i64, job: &mut dyn Job) -> StoreResult<()> {
+    let revision = Standing::of(db, batch)?.revision;
+    let kept: Result<(), diesel::result::Error> = db.transaction(|db| match job.work(db, revision) {
+        Outcome::Keep => Ok(()),
+        Outcome::Undo => Err(diesel::result::Error::RollbackTransaction),
+    });
+    match kept {
+        Ok(()) | Err(diesel::result::Error::RollbackTransaction) => Ok(()),
+        Err(error) => Err(error.into()),
+    }
 }
 
 /// Begins a batch.
