@@ -33,6 +33,9 @@ const HEAD_WITHIN: Duration = Duration::from_secs(15);
 /// mostly, so that none sends a request into one that is just being closed.
 const KEPT_OPEN: Duration = Duration::from_secs(75);
 
+/// Where the contract is published.
+const CONTRACT: &str = "/openapi.json";
+
 /// Why the server could not start.
 #[derive(Debug, Error)]
 pub enum ServeError {
@@ -64,8 +67,8 @@ pub fn serve(
     let metrics = web::Data::new(Metrics::new()?);
     let proxies = Proxies { trusted: settings.trusted_proxies.clone(), forwarded: settings.forwarded };
     let limiter = web::Data::new(Limiter::new(settings.rates, proxies));
-    let document = contract::document();
-    let methods = web::Data::new(contract::methods(&document));
+    let contract::Published { methods, text } = contract::published();
+    let (methods, text) = (web::Data::new(methods), web::Data::new(text));
     let HttpSettings { cors_origins, hsts, body_within, form_key, .. } = settings.clone();
     let form_key = form_key.unwrap_or_else(|| FormKey::of(fresh_secret()));
     let keep = web::Data::new(pages::Keep { form_key, over_tls: hsts.is_some() });
@@ -77,6 +80,7 @@ pub fn serve(
             .app_data(verifier.clone())
             .app_data(metrics.clone())
             .app_data(methods.clone())
+            .app_data(text.clone())
             .app_data(keep.clone())
             .wrap(Compress::default())
             .wrap(from_fn(move |request, next| arrival::in_time(body_within, request, next)))
@@ -94,8 +98,9 @@ pub fn serve(
             .into_app()
             .service(problem_pages::explain)
             .configure(pages::routes)
-            .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi.json", document.clone()))
+            .service(SwaggerUi::new("/docs/{_:.*}").config(utoipa_swagger_ui::Config::new([CONTRACT])))
             .route("/docs", web::get().to(docs))
+            .route(CONTRACT, web::get().to(published))
             .default_service(web::route().to(no_such_route))
     })
     .workers(workers)
@@ -158,6 +163,10 @@ async fn head_as_get<B: MessageBody>(
         request.head_mut().method = Method::GET;
     }
     next.call(request).await
+}
+
+async fn published(contract: web::Data<contract::Text>) -> HttpResponse {
+    HttpResponse::Ok().content_type("application/json").body(contract.0.clone())
 }
 
 async fn docs() -> HttpResponse {

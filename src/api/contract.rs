@@ -4,6 +4,7 @@ mod changes;
 mod words;
 
 use super::problem::{self, Kind, Problem};
+use actix_web::web::Bytes;
 use std::collections::BTreeMap;
 use utoipa::openapi::content::ContentBuilder;
 use utoipa::openapi::header::HeaderBuilder;
@@ -31,6 +32,22 @@ pub(crate) fn document() -> OpenApi {
         actix_web::App::new().into_utoipa_app().configure(super::described).split_for_parts();
     complete(&mut document);
     document
+}
+
+/// What a server keeps of the document, which itself is some ten times as large in memory.
+pub(crate) struct Published {
+    pub(crate) methods: Methods,
+    pub(crate) text: Text,
+}
+
+/// The document as it is sent.
+pub(crate) struct Text(pub(crate) Bytes);
+
+/// The document for a server.
+pub(crate) fn published() -> Published {
+    let document = document();
+    let text = serde_json::to_vec(&document).expect("the document is made of JSON values");
+    Published { methods: methods(&document), text: Text(text.into()) }
 }
 
 /// Says once what holds for every operation, instead of at each of them.
