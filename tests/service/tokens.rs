@@ -178,4 +178,10 @@ fn what_is_open_needs_no_token() {
     }
     let redirect = world.anyone().send("GET", "/docs", &[], None).is(308);
     assert_eq!(redirect.header("location"), Some("/docs/"));
+    let contract: Value = serde_json::from_str(&drykeep::api::contract_document()).unwrap();
+    let served = world.anyone().send("GET", "/openapi.json", &[], None);
+    assert_eq!(served.header("content-type"), Some("application/json"));
+    assert!(served.json() == contract, "the contract is served as it is written");
+    let shown_by = world.anyone().send("GET", "/docs/swagger-initializer.js", &[], None).is(200);
+    assert!(shown_by.text.contains("\"/openapi.json\""), "{}", shown_by.text);
 }
