@@ -66,6 +66,8 @@ pub(crate) mod forms {
     pub(crate) use super::upkeep_rules::RuleForm;
 }
 
+pub(crate) use nightly_runs::NightReportBody;
+
 use crate::usecases::App;
 use actix_web::{HttpRequest, web};
 use utoipa_actix_web::service_config::ServiceConfig;

@@ -12,7 +12,7 @@ use crate::config::{Config, Flags};
 use crate::domain::access::Actor;
 use crate::domain::calendar::zone::parse_zone;
 use crate::domain::facility::Glovebox;
-use crate::store::{DatabaseUrl, Store};
+use crate::store::{DatabaseUrl, Store, is_in_use};
 use crate::telemetry;
 use crate::usecases::{App, keep};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -106,8 +106,17 @@ fn bind(config: &Config) -> Result<TcpListener, Failure> {
     })
 }
 
-/// Removes the file of an earlier demonstration with what `SQLite` keeps beside it.
+/// Removes the file of an earlier demonstration with what `SQLite` keeps beside it, unless that one
+/// still runs.
 fn forget(database: &Path) -> Result<(), Failure> {
+    if is_in_use(database) {
+        return Err(format!(
+            "{} is in use, by another demonstration perhaps: stop that one first, or give this one a new file with \
+             --database-url sqlite://PATH",
+            database.display()
+        )
+        .into());
+    }
     for ending in ["", "-wal", "-shm"] {
         let path = PathBuf::from(format!("{}{ending}", database.display()));
         match std::fs::remove_file(&path) {

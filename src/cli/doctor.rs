@@ -164,13 +164,15 @@ fn clock(now: DateTime<Utc>, found: Option<&Examination>) -> Finding {
     }
     let events = found.and_then(|found| found.last_event).map(|at| ("event", at));
     let readings = found.and_then(|found| found.last_reading).map(|at| ("reading", at));
-    for (what, at) in events.into_iter().chain(readings) {
-        if at > now + AHEAD {
-            let at = at.format("%FT%TZ");
+    let mut told = format!("{shown}, and nothing stored is later");
+    for (what, last) in events.into_iter().chain(readings) {
+        let at = last.format("%FT%TZ");
+        if last > now + AHEAD {
             return Err(format!("it shows {shown}, but the last {what} is of {at}: was it set back?"));
         }
+        told.push_str(&format!("; the last {what} is of {at}"));
     }
-    Ok(format!("{shown}, and nothing stored is later"))
+    Ok(told)
 }
 
 fn year(year: i32) -> Result<DateTime<Utc>, String> {

@@ -2,6 +2,7 @@
 
 use super::progress::Progress;
 use super::{Failure, complain, note, open, say};
+use crate::api::NightReportBody;
 use crate::config::Config;
 use crate::domain::access::Actor;
 use crate::usecases::Error;
@@ -27,7 +28,7 @@ pub(super) struct Nightly {
     /// computed before prints its report again, and says so on standard error.
     #[arg(long, value_name = "DATE")]
     as_of: Option<String>,
-    /// Print the report as JSON.
+    /// Print the report as JSON, as `GET /nightly-runs/{id}` gives it.
     #[arg(long)]
     json: bool,
 }
@@ -56,7 +57,7 @@ impl Nightly {
         }
         let report = &run.night.report;
         if self.json {
-            say(&format!("{}\n", serde_json::to_string_pretty(report)?))?;
+            say(&format!("{}\n", serde_json::to_string_pretty(&NightReportBody::from(&run.night))?))?;
         } else {
             say(&report.text)?;
         }

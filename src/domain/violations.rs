@@ -53,6 +53,12 @@ impl Violations {
         &self.0
     }
 
+    /// The same, all of one field: that under which a caller gave what they are about.
+    #[must_use]
+    pub fn all_at(self, field: &str) -> Self {
+        Self(self.0.into_iter().map(|violation| Violation { field: field.to_owned(), ..violation }).collect())
+    }
+
     /// The violations by value.
     pub fn into_vec(self) -> Vec<Violation> {
         self.0

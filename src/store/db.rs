@@ -90,6 +90,18 @@ pub(crate) fn open_sqlite(path: &Path) -> StoreResult<Db> {
     Ok(Db::Sqlite(connection))
 }
 
+/// Whether another connection, of whichever process, has an `SQLite` file open. Where none has, its log is
+/// folded in and given up, which only the last connection can do: for files that are to be removed.
+pub fn is_in_use(path: &Path) -> bool {
+    if !path.exists() {
+        return false;
+    }
+    let Ok(mut connection) = SqliteConnection::establish(&path.to_string_lossy()) else { return false };
+    let alone = connection.batch_execute("PRAGMA busy_timeout = 0; PRAGMA journal_mode = DELETE;");
+    // A file that is no database fails otherwise, and nobody uses it as one.
+    matches!(alone.map_err(StoreError::from), Err(StoreError::Unavailable(_)))
+}
+
 /// Makes a missing file, readable by its owner only: it holds who was where.
 /// `SQLite` gives its side files the same mode.
 fn keep_private(path: &Path) -> std::io::Result<()> {
@@ -154,5 +166,25 @@ impl ManageConnection for Connector {
     fn has_broken(&self, connection: &mut Db) -> bool {
         use diesel::connection::TransactionManager as _;
         <Db as Connection>::TransactionManager::is_broken_transaction_manager(connection)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_in_use_while_a_connection_has_it_open() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("used.db");
+        assert!(!is_in_use(&path), "there is none");
+        let mut db = open_sqlite(&path).unwrap();
+        db.batch_execute("CREATE TABLE boxes (tag TEXT); INSERT INTO boxes VALUES ('LYNX');").unwrap();
+        assert!(is_in_use(&path));
+        db.batch_execute("INSERT INTO boxes VALUES ('OTTER');").unwrap();
+        drop(db);
+        assert!(!is_in_use(&path));
+        std::fs::write(&path, "no database").unwrap();
+        assert!(!is_in_use(&path));
     }
 }

@@ -44,7 +44,7 @@ pub(crate) mod windows;
 mod writer;
 
 pub use archive::copy_sqlite;
-pub use db::{DatabaseUrl, UnknownDatabaseUrl};
+pub use db::{DatabaseUrl, UnknownDatabaseUrl, is_in_use};
 pub use error::{CarriesStoreError, Constraint, StoreError, StoreResult};
 pub use examine::{Examination, examine};
 pub(crate) use migrate::schema as schema_name;

@@ -198,7 +198,8 @@ fn series_times(
 ) -> Result<Vec<Interval>> {
     let local = LocalTime::new(first.start().with_timezone(&zone).naive_local())
         .map_err(|e| Error::invalid("start", "out_of_range", e.to_string()))?;
-    let recurrence = Recurrence::new(local, zone, Some(rrule), Vec::new(), Vec::new())?;
+    let recurrence = Recurrence::new(local, zone, Some(rrule), Vec::new(), Vec::new())
+        .map_err(|faults| faults.all_at("recurrence"))?;
     // A series that ends is taken whole, so that what lies beyond the horizon is
     // refused and said; one without an end is booked up to the horizon.
     let endless = recurrence.rule().is_none_or(|rule| matches!(rule.end(), End::Never));

@@ -5,7 +5,7 @@ use super::situation::{all_windows, box_view, person_of, requester_view, site_vi
 use super::{Error, Result, Tx};
 use crate::domain::access::Actor;
 use crate::domain::booking::claims::{Fitted, fit};
-use crate::domain::booking::decide::openings;
+use crate::domain::booking::decide::{WindowTime, gives_way, openings};
 use crate::domain::booking::starts::Starts;
 use crate::domain::booking::{BookingRequest, Caution, Work};
 use crate::domain::calendar::Interval;
@@ -121,7 +121,7 @@ pub(crate) fn find(
             held.any(|q| q.qualified_for == QualifiedFor::Glovebox(on.id) && q.holds_at(range.start()))
         });
         found.extend(starts.into_iter().map(|starts| (starts.nearest(starts.first), places.len(), starts)));
-        places.push(Place { glovebox, fitted, qualified });
+        places.push(Place { glovebox, windows: on.windows, fitted, qualified });
     }
     let tag = |place: &usize| places.get(*place).map(|place| &place.glovebox.value.tag);
     found.sort_by(|(at, place, _), (other, beside, _)| (at, tag(place)).cmp(&(other, tag(beside))));
@@ -132,13 +132,15 @@ pub(crate) fn find(
 /// A box where the work can be done.
 struct Place<'a> {
     glovebox: &'a Stored<Glovebox>,
+    /// The maintenance windows that touch the time searched.
+    windows: Vec<WindowTime>,
     fitted: Fitted,
     qualified: Option<bool>,
 }
 
 impl Place<'_> {
     fn opening(&self, start: DateTime<Utc>, starts: &Starts) -> Result<Opening> {
-        let Self { glovebox, fitted, qualified } = self;
+        let Self { glovebox, windows, fitted, qualified } = self;
         let interval = Interval::lasting(start, fitted.length)
             .map_err(|e| Error::invalid("duration", "empty_interval", e.to_string()))?;
         let claims = fitted.claims(start, &starts.stations);
@@ -154,7 +156,7 @@ impl Place<'_> {
             latest_start: starts.last,
             gas_nl: fitted.gas.get(),
             qualified: *qualified,
-            cautions: fitted.cautions.clone(),
+            cautions: fitted.cautions.iter().cloned().chain(gives_way(windows, interval)).collect(),
         })
     }
 }

@@ -243,7 +243,9 @@ on_both_backends! {
         let ada = world.researcher("ada");
         for rule in ["FREQ=SECONDLY", "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30", "nonsense", "FREQ=DAILY;COUNT=100000"] {
             let form = with(booking(world, 2, 1), json!({"recurrence": rule}));
-            ada.post("/bookings", &form).is_problem(422, "invalid-input");
+            let answer = ada.post("/bookings", &form);
+            answer.is_problem(422, "invalid-input");
+            assert!(answer.violations().iter().all(|(field, _)| field == "recurrence"), "{}", answer.text);
         }
     }
 

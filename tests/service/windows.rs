@@ -51,6 +51,14 @@ on_both_backends! {
             "glovebox": "LYNX", "start": "2030-03-25T07:00:00Z", "end": "2030-03-25T09:00:00Z", "purpose": ""
         })).is(201);
         assert_eq!(booked.json()["status"], "tentative");
+        // Who looks for a place is told before choosing it.
+        let found = |from: &str, to: &str| {
+            let path = format!("/openings?glovebox=LYNX&duration=PT1H&from={from}&to={to}");
+            let codes = ada.get(&path).is(200).json()["items"][0]["cautions"].clone();
+            codes.as_array().unwrap().iter().any(|caution| caution["code"] == "may_give_way")
+        };
+        assert!(found("2030-04-01T06:00:00Z", "2030-04-01T07:00:00Z"));
+        assert!(!found("2030-04-02T06:00:00Z", "2030-04-02T07:00:00Z"));
     }
 
     fn a_rule_that_cannot_be_followed_is_refused(world) {

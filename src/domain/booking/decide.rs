@@ -161,23 +161,24 @@ pub fn decide(
         return Err(Refused { violations, conflicts });
     }
     let mut work = fitted.booked(request, chosen);
-    let gives_way = on.windows.iter().find(|w| !w.always && w.interval.overlaps(&request.interval));
-    if let Some(window) = gives_way {
-        work.cautions.push(Caution::new(
-            "may_give_way",
-            format!(
-                "This lies in the maintenance window {:?} and gives way when upkeep needs it.",
-                window.name
-            ),
-        ));
-    }
+    let gives_way = gives_way(&on.windows, request.interval);
+    let status = if gives_way.is_some() { Status::Tentative } else { Status::Confirmed };
+    work.cautions.extend(gives_way);
     Ok(Decision {
-        status: if gives_way.is_some() { Status::Tentative } else { Status::Confirmed },
+        status,
         group: group_of(request, &requester.person),
         claims,
         gas_estimate: fitted.gas,
         work,
     })
+}
+
+/// What to mind about work in a maintenance window that is held only when needed.
+pub fn gives_way(windows: &[WindowTime], work: Interval) -> Option<Caution> {
+    let window = windows.iter().find(|window| !window.always && window.interval.overlaps(&work))?;
+    let text =
+        format!("This lies in the maintenance window {:?} and gives way when upkeep needs it.", window.name);
+    Some(Caution::new("may_give_way", text))
 }
 
 /// The first free stations, or the first of all where too few are free, so

@@ -14,6 +14,7 @@ use crate::domain::physics::gas::{METHOD, released_volume_m3};
 use crate::domain::quantity::{Bar, Celsius, GaugeBar, Moles};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// The fewest readings that a rate is taken from.
@@ -262,11 +263,53 @@ fn present(
         .filter_map(|segment| Some(hours_between(segment.first()?.at, segment.last()?.at)))
         .sum();
     let filled = vessel.filled().map_err(|e| e.to_string())?;
-    let draw = Draw::learn(segments, &history.uses, filled, now);
+    let (learned_from, note) = learned_from(segments, history, now);
+    answer.evidence.notes.extend(note);
+    let draw = Draw::learn(&learned_from, &history.uses, filled, now);
     let draw = draw.filter(|draw| draw.readings() >= FEWEST && covered >= SHORTEST_HOURS);
     let draw =
         draw.ok_or_else(|| format!("a rate needs {FEWEST} pressure readings over {SHORTEST_HOURS} hours"))?;
     Ok((draw, last))
+}
+
+/// The readings that tell how much flows always and how much work takes, and what to say of it.
+///
+/// Where readings were brought in from a time before bookings were kept here, what work drew then would
+/// count as flowing always, and what is booked would come on top of it. Readings of such a time are left
+/// out once there are enough others.
+fn learned_from<'a>(
+    segments: &'a [Vec<Sample>],
+    history: &SupplyHistory,
+    now: DateTime<Utc>,
+) -> (Cow<'a, [Vec<Sample>]>, Option<String>) {
+    let first_read = segments.iter().flatten().map(|sample| sample.at).min();
+    let first_use = history.uses.iter().map(|one| one.interval.start()).min();
+    let (Some(first_read), Some(first_use)) = (first_read, first_use) else {
+        return (Cow::Borrowed(segments), None);
+    };
+    let begun = first_use.min(now);
+    if hours_between(first_read, begun) <= 24.0 * LEAST_LEARNED_DAYS {
+        return (Cow::Borrowed(segments), None);
+    }
+    let since: Vec<Vec<Sample>> = segments
+        .iter()
+        .map(|segment| segment.iter().filter(|sample| sample.at >= begun).copied().collect())
+        .filter(|segment: &Vec<Sample>| !segment.is_empty())
+        .collect();
+    let days: f64 = since
+        .iter()
+        .filter_map(|segment| Some(hours_between(segment.first()?.at, segment.last()?.at) / 24.0))
+        .sum();
+    let unworked = format!("no work is on record from {} to {}", first_read.date_naive(), begun.date_naive());
+    let presently = segments.last().and_then(|segment| segment.last()).is_some_and(|last| last.at >= begun);
+    if presently && days >= LEAST_LEARNED_DAYS && since.iter().flatten().count() >= FEWEST {
+        let note = format!("{unworked}: what was read until then is left out of how much work takes");
+        return (Cow::Owned(since), Some(note));
+    }
+    let note = format!(
+        "{unworked}: what was drawn until then counts as flowing always, so that dates may come early"
+    );
+    (Cow::Borrowed(segments), Some(note))
 }
 
 /// What was read of the contents, in stretches over which gas was only drawn;
@@ -342,7 +385,8 @@ pub fn recent(history: &SupplyHistory, now: DateTime<Utc>) -> Option<Recent> {
     if covered < 24.0 * LEAST_LEARNED_DAYS {
         return None;
     }
-    let draw = Draw::learn(&segments, &history.uses, vessel.filled().ok()?, now)?;
+    let (learned_from, _) = learned_from(&segments, history, now);
+    let draw = Draw::learn(&learned_from, &history.uses, vessel.filled().ok()?, now)?;
     let expected = draw.drawn(from.at, last.at);
     let error = draw.reading_error();
     Some(Recent {

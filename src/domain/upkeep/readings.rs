@@ -97,7 +97,10 @@ pub enum RowFault {
     #[error("sensor {0}")]
     BadSensor(TextError),
     /// The same sensor has another value at this instant.
-    #[error("{stored} is stored for this instant already; delete that first to correct it")]
+    #[error(
+        "{stored} is stored for this instant already, or was sent for it in an earlier row; what is stored is deleted \
+         first to correct it"
+    )]
     DiffersFromStored {
         /// The value that stays.
         stored: f64,
