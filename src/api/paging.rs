@@ -6,6 +6,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+/// Items on a page at most.
+pub(super) const MOST_ON_A_PAGE: i64 = 500;
+
 /// Query of a list.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -46,7 +49,7 @@ pub(crate) fn limit(text: Option<&str>) -> Result<i64, Problem> {
     let Some(text) = text else { return Ok(100) };
     text.parse()
         .ok()
-        .filter(|limit| (1..=500).contains(limit))
+        .filter(|limit| (1..=MOST_ON_A_PAGE).contains(limit))
         .ok_or_else(|| Problem::field("limit", "out_of_range", "must be 1 to 500"))
 }
 

@@ -269,7 +269,7 @@ async fn send_readings(app: Api, caller: Caller, sent: Sent) -> Result<HttpRespo
 }
 
 /// Most readings on one page.
-const MOST_ITEMS: i64 = 10_000;
+pub(super) const MOST_ITEMS: i64 = 10_000;
 
 /// Query of readings.
 #[derive(Debug, Clone, Deserialize, IntoParams)]

@@ -5,6 +5,8 @@
 //! Answers name no such list. There words may come to be added, and a client that
 //! was generated from a list would refuse them.
 
+use crate::api::paging::MOST_ON_A_PAGE;
+use crate::api::readings::MOST_ITEMS as MOST_READINGS;
 use crate::domain::booking::record::Progress;
 use crate::domain::booking::request::Sample;
 use crate::domain::facility::{CylinderState, MeasuredQuantity, SuppliedGas, WorkingGas};
@@ -75,7 +77,8 @@ pub(super) fn spell_out(document: &mut OpenApi) {
         for parameter in parameters {
             let RefOr::T(parameter) = parameter else { continue };
             if parameter.name == "limit" {
-                parameter.schema = Some(RefOr::T(page_size()));
+                let most = if path == "/api/v1/readings" { MOST_READINGS } else { MOST_ON_A_PAGE };
+                parameter.schema = Some(RefOr::T(page_size(most)));
             }
             let of_this = words.iter().find(|(of, name, _)| of == path && *name == parameter.name);
             if let (Some((.., words)), Some(schema)) = (of_this, &mut parameter.schema) {
@@ -101,8 +104,8 @@ fn not_empty(document: &mut OpenApi) {
 }
 
 /// How many items a page may have.
-fn page_size() -> Schema {
-    ObjectBuilder::new().schema_type(Type::Integer).minimum(Some(1)).maximum(Some(500)).into()
+fn page_size(most: i64) -> Schema {
+    ObjectBuilder::new().schema_type(Type::Integer).minimum(Some(1)).maximum(Some(most)).into()
 }
 
 /// Allows these words only, and null where it was allowed.
