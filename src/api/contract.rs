@@ -34,7 +34,7 @@ pub(crate) fn document() -> OpenApi {
     document
 }
 
-/// What a server keeps of the document, which itself is some ten times as large in memory.
+/// What a server keeps of the document, which itself takes many times as much memory.
 pub(crate) struct Published {
     pub(crate) methods: Methods,
     pub(crate) text: Text,
