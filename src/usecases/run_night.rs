@@ -16,8 +16,9 @@ use crate::domain::upkeep::due::start_of_day;
 use crate::domain::upkeep::report::{NightlyReport, ReportItem, ReportSupply};
 pub(crate) use crate::store::nightly_runs::Night;
 use crate::store::reading_days::Mark;
-use crate::store::{begin_off_thread, events, idempotency, nightly_runs, off_thread, reading_days, site};
+use crate::store::{begin_off_thread, events, idempotency, nightly_runs, reading_days, site};
 use chrono::{DateTime, NaiveDate, SubsecRound as _, TimeDelta, Utc};
+use futures_util::future::join;
 use serde_json::json;
 use std::collections::HashSet;
 use uuid::Uuid;
@@ -101,8 +102,25 @@ impl App {
     /// Days that change meanwhile are left to the night.
     pub(crate) async fn sum_up_days(&self, actor: &Actor, far: &Report) -> Result<()> {
         actor.needs(Scope::NightlyRun)?;
-        let (app, far) = (self.clone(), far.clone());
-        off_thread(move || app.sum_up_days_blocking(&far)).await
+        let days = self.query(|tx, now| Ok(reading_days::waiting(tx, now)?)).await?;
+        let mut done = 0;
+        while done < days {
+            let marks = self.query(|tx, now| Ok(reading_days::marks(tx, now)?)).await?;
+            if marks.is_empty() {
+                break;
+            }
+            done += marks.len();
+            let sums = |marks: Vec<Mark>| self.query(move |tx, _| Ok(reading_days::sums(tx, &marks)?));
+            let (here, there) = halves(marks);
+            let (one, other) = join(sums(here), sums(there)).await;
+            let (one, other) = (one?, other?);
+            self.command(move |tx, _| {
+                Ok([&one, &other].into_iter().try_for_each(|sums| reading_days::settle_with(tx, sums))?)
+            })
+            .await?;
+            far.at(Step::Days, done, days.max(done));
+        }
+        Ok(())
     }
 
     /// [`App::sum_up_days`] where a thread may wait for it.
@@ -116,10 +134,10 @@ impl App {
             }
             done += marks.len();
             let sums = |marks: &[Mark]| self.query_blocking(|tx, _| Ok(reading_days::sums(tx, marks)?));
-            let (here, there) = marks.split_at(marks.len().div_ceil(2));
+            let (here, there) = halves(marks);
             let (one, other) = std::thread::scope(|scope| {
-                let other = scope.spawn(|| sums(there));
-                let one = sums(here);
+                let other = scope.spawn(|| sums(&there));
+                let one = sums(&here);
                 (one, other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
             });
             let (one, other) = (one?, other?);
@@ -163,6 +181,12 @@ impl App {
         });
         Ok(true)
     }
+}
+
+/// Some days as two parts of much the same size.
+fn halves(mut marks: Vec<Mark>) -> (Vec<Mark>, Vec<Mark>) {
+    let there = marks.split_off(marks.len().div_ceil(2));
+    (marks, there)
 }
 
 /// Computes and keeps every item; forgets those that no rule asks for any more.
