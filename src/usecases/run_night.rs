@@ -100,6 +100,9 @@ impl App {
     /// Sums up the days of readings that have ended, some at a time and on two threads:
     /// before a night, so that nobody who sends readings has to wait for the whole of it.
     /// Days that change meanwhile are left to the night.
+    ///
+    /// Not [`App::sum_up_days_blocking`] on a thread of its own: a simulation commits in turn what
+    /// awaits it, and would wait for ever for what blocks.
     pub(crate) async fn sum_up_days(&self, actor: &Actor, far: &Report) -> Result<()> {
         actor.needs(Scope::NightlyRun)?;
         let days = self.query(|tx, now| Ok(reading_days::waiting(tx, now)?)).await?;
