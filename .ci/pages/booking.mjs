@@ -174,7 +174,8 @@ function thisMinute(next) {
   const now = new Date().getUTCMinutes();
   const at = new Date(`${next}:00Z`);
   // Zones lie whole quarters of an hour apart, so minutes within a quarter are the same everywhere.
-  const later = (at.getUTCMinutes() - now + 60) % 15;
+  // On a quarter itself the next one is a whole quarter away.
+  const later = (at.getUTCMinutes() - now + 60) % 15 || 15;
   at.setUTCMinutes(at.getUTCMinutes() - later);
   return at.toISOString().slice(0, 16);
 }
